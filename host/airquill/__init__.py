@@ -1,0 +1,1 @@
+"""Airquill: configure, tune and prove a hand vacuum pick-up tool."""

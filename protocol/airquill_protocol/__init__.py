@@ -1,0 +1,1 @@
+"""The language that unit and host both speak; one copy, for CPython and MicroPython."""

@@ -1,0 +1,105 @@
+"""One line <-> its parts.
+
+A framed line is `body *crc`, crc being the CRC-32/ISO-HDLC of the body as eight lower-case hex digits. A line without
+it is a person's. Fields are separated by one space; a quoted text may hold spaces.
+"""
+
+from binascii import crc32
+
+from airquill_protocol import tables as t
+from airquill_protocol.compat import const
+from airquill_protocol.fault import ProtocolError
+
+_LF = const(10)
+_CR = const(13)
+_TAIL = const(10)  # length of " *" and eight hex digits
+LONGEST_ID = const(9999999)
+BODY_BYTES = t.LINE_BYTES - _TAIL - 1
+
+UNFRAMED = const(0)
+GOOD = const(1)
+BAD = const(2)
+
+
+def frame(body):
+    """A body (text) as a whole line in bytes, check sum and LF included. Raises ValueError when it is too long."""
+    data = body.encode()
+    if len(data) > BODY_BYTES:
+        raise ValueError("line too long")
+    return data + b" *%08x\n" % crc32(data)
+
+
+def unframe(line):
+    """A line without its LF -> (UNFRAMED | GOOD | BAD, body as text). A BAD line's body is empty."""
+    for byte in line:
+        if not 32 <= byte < 127:
+            return BAD, ""
+    if line[-_TAIL : 2 - _TAIL] != b" *":
+        # A check sum cut in half must not pass for a person's line.
+        return (BAD, "") if b" *" in line[-_TAIL:] else (UNFRAMED, bytes(line).decode())
+    body = bytes(line[:-_TAIL])
+    if b"%08x" % crc32(body) != line[2 - _TAIL :]:
+        return BAD, ""
+    return GOOD, body.decode()
+
+
+def split(body):
+    """The fields of a body; quoted texts stay whole, quotes included. Raises line_form."""
+    fields = []
+    start = at = 0
+    quoted = False
+    while at < len(body):
+        char = body[at]
+        if quoted and char == "\\":
+            at += 1
+        elif char == '"':
+            quoted = not quoted
+        elif char == " " and not quoted:
+            if at == start:
+                raise ProtocolError(t.E_LINE_FORM)
+            fields.append(body[start:at])
+            start = at + 1
+        at += 1
+    if quoted or start >= len(body):
+        raise ProtocolError(t.E_LINE_FORM)
+    fields.append(body[start:])
+    return fields
+
+
+def request_id(field):
+    """The number of a request id, or -1 if the field is none."""
+    if field.isdigit() and len(field) <= 7 and (field[0] != "0" or field == "0"):
+        return int(field)
+    return -1
+
+
+class LineReader:
+    """Collects bytes into lines in one preallocated buffer; an over-long line is thrown away up to its end."""
+
+    def __init__(self, limit=t.LINE_BYTES):
+        self.buffer = bytearray(limit)
+        self.length = 0
+        self.overlong = False
+        self.thrown = 0
+
+    def push(self, byte):
+        """Take one byte; True when it ended a line, which is then in buffer[:length] until clear()."""
+        if byte == _LF:
+            if self.overlong:
+                self.clear()
+                self.thrown += 1
+                return False
+            if self.length and self.buffer[self.length - 1] == _CR:
+                self.length -= 1
+            return True
+        # One byte is kept for the LF that counts as part of a line.
+        if self.length >= len(self.buffer) - 1:
+            self.overlong = True
+        else:
+            self.buffer[self.length] = byte
+            self.length += 1
+        return False
+
+    def clear(self):
+        self.length = 0
+        self.overlong = False

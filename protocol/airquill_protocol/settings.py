@@ -1,0 +1,188 @@
+"""The registry's settings and readings by slot: names, types, ranges, rules. Reads the packed tables.
+
+A slot is one setting of one instance; `values` is the list of a unit's values, one a slot.
+"""
+
+from struct import unpack_from
+
+from airquill_protocol import tables as t
+from airquill_protocol import values as v
+from airquill_protocol.compat import const
+from airquill_protocol.fault import ProtocolError
+
+_ROW = const(20)  # bytes of a packed row; see generate.py
+_ID = const(0)
+_TYPE = const(1)
+_FLAGS = const(2)
+_UNIT = const(3)
+_WORDS = const(4)
+_NEEDS = const(5)
+_FIRST = const(6)
+_STRIDE = const(7)
+_COUNT = const(8)
+_SINCE = const(9)
+_RANGE = const(12)
+_LIVE = const(1)
+_KEEP_UNIT = const(2)
+
+
+def _find(rows, names, path):
+    """Slot of a path in a table, or -1. `pedal2.tap_keys` is row `pedal#.tap_keys`, instance 1."""
+    number = 0
+    dot = path.find(".")
+    if dot < 1:
+        return -1
+    at = names.find((" " + path + " ").encode())
+    if at < 0:
+        digit = path[dot - 1]
+        if not "1" <= digit <= "9":
+            return -1
+        number = int(digit) - 1
+        at = names.find((" " + path[: dot - 1] + "#" + path[dot:] + " ").encode())
+        if at < 0:
+            return -1
+    elif "#" in path:
+        return -1
+    row = names.count(b" ", 0, at) * _ROW
+    if number >= rows[row + _COUNT]:
+        return -1
+    return rows[row + _FIRST] + number * rows[row + _STRIDE]
+
+
+def _path(rows, names, row, slot):
+    name = names.split(b" ")[row + 1].decode()
+    if "#" not in name:
+        return name
+    base = row * _ROW
+    return name.replace("#", str((slot - rows[base + _FIRST]) // rows[base + _STRIDE] + 1))
+
+
+def find(path):
+    """Slot of a setting's path, or -1."""
+    return _find(t.ROWS, t.PATHS, path)
+
+
+def path(slot):
+    return _path(t.ROWS, t.PATHS, t.SLOT_ROW[slot], slot)
+
+
+def row_id(slot):
+    """The registry's id of the slot's row: what a saved record names it by."""
+    return t.ROWS[t.SLOT_ROW[slot] * _ROW + _ID]
+
+
+def instance(slot):
+    """Which of a repeated row's settings the slot is, from 0."""
+    base = t.SLOT_ROW[slot] * _ROW
+    return (slot - t.ROWS[base + _FIRST]) // (t.ROWS[base + _STRIDE] or 1)
+
+
+def slot_of(identity, number):
+    """Slot of a row id and an instance, or -1 when this firmware does not know it."""
+    for base in range(0, len(t.ROWS), _ROW):
+        if t.ROWS[base + _ID] == identity:
+            if number >= t.ROWS[base + _COUNT]:
+                return -1
+            return t.ROWS[base + _FIRST] + number * t.ROWS[base + _STRIDE]
+    return -1
+
+
+def kind(slot):
+    return t.ROWS[t.SLOT_ROW[slot] * _ROW + _TYPE]
+
+
+def words(slot):
+    """The possible words, separated by spaces."""
+    return t.WORDS[t.ROWS[t.SLOT_ROW[slot] * _ROW + _WORDS]]
+
+
+def unit(slot):
+    return t.UNITS[t.ROWS[t.SLOT_ROW[slot] * _ROW + _UNIT]]
+
+
+def since(slot):
+    return t.ROWS[t.SLOT_ROW[slot] * _ROW + _SINCE]
+
+
+def limits(slot):
+    """(lowest, highest) value; for text and stroke the bytes it may have."""
+    return unpack_from("<ii", t.ROWS, t.SLOT_ROW[slot] * _ROW + _RANGE)
+
+
+def live(slot):
+    """May it change while vacuum is on?"""
+    return bool(t.ROWS[t.SLOT_ROW[slot] * _ROW + _FLAGS] & _LIVE)
+
+
+def stays(slot):
+    """Does it stay with this unit (calibration, serial), rather than travel in a profile?"""
+    return bool(t.ROWS[t.SLOT_ROW[slot] * _ROW + _FLAGS] & _KEEP_UNIT)
+
+
+def parse(slot, text):
+    """Text to the slot's value; raises ProtocolError."""
+    lo, hi = limits(slot)
+    return v.parse(kind(slot), words(slot), lo, hi, text, path(slot))
+
+
+def render(slot, value):
+    return v.render(kind(slot), words(slot), value)
+
+
+def fits(slot, value):
+    """Would this value, from a record of another version, be one that the slot may have?"""
+    lo, hi = limits(slot)
+    if kind(slot) >= v.TEXT:
+        return isinstance(value, bytes) and len(value) <= hi
+    return not isinstance(value, bytes) and lo <= value <= hi
+
+
+def default_values():
+    """A fresh list of factory values, one a slot."""
+    out = list(unpack_from("<%di" % t.SLOTS, t.DEFAULTS, 0))
+    for slot in range(t.SLOTS):
+        if t.ROWS[t.SLOT_ROW[slot] * _ROW + _TYPE] >= v.TEXT:
+            out[slot] = t.TEXT_DEFAULTS[out[slot]]
+    return out
+
+
+def check_rules(values):
+    """Check the rules between fields; raises ProtocolError naming both fields and their values."""
+    for low, high, zero, equal in t.RULES:
+        if zero >= 0 and not values[zero]:
+            continue
+        if values[low] > values[high] or (values[low] == values[high] and not equal):
+            raise ProtocolError(
+                t.E_RULE,
+                "%s=%s, %s=%s" % (path(low), render(low, values[low]), path(high), render(high, values[high])),
+            )
+
+
+def find_reading(name):
+    """Index of a reading's path, or -1."""
+    return _find(t.READING_ROWS, t.READING_PATHS, name)
+
+
+def reading_path(index):
+    return _path(t.READING_ROWS, t.READING_PATHS, t.READING_ROW[index], index)
+
+
+def reading_needs(index):
+    """The capability a reading needs (its registry word), or an empty text."""
+    return t.CAPABILITIES[t.READING_ROWS[t.READING_ROW[index] * _ROW + _NEEDS]]
+
+
+def reading_unit(index):
+    return t.UNITS[t.READING_ROWS[t.READING_ROW[index] * _ROW + _UNIT]]
+
+
+def reading_kind(index):
+    return t.READING_ROWS[t.READING_ROW[index] * _ROW + _TYPE]
+
+
+def reading_words(index):
+    return t.WORDS[t.READING_ROWS[t.READING_ROW[index] * _ROW + _WORDS]]
+
+
+def render_reading(index, value):
+    return v.render(reading_kind(index), reading_words(index), value)

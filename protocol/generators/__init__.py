@@ -1,0 +1,1 @@
+"""One writer per generated file; all read the same Registry."""
