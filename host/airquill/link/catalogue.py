@@ -7,7 +7,7 @@ from airquill.link.entries import Action, Argument, Entry, Event, Reading, Setti
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "b9641f00"
+REGISTRY_HASH = "d8144fca"
 LINE_BYTES = 240
 
 SETTINGS = (  # in slot order
