@@ -1,0 +1,286 @@
+"""The air path of one tool, stepped through time.
+
+    ambient -needle- [pen] -hose, filter- [line] -valve- [pump side] -pump- ambient
+                     leak                  vent            back leak
+
+Three volumes carry a pressure: the pen (tip to filter, where the sensor is teed in), the short line between filter and
+valve, and the pump side. Isothermal ideal gas: V dp/dt = sum of throughputs in Pa m3/s.
+
+Integrator: linearly implicit Euler. Each element counts as its secant conductance g(p) >= 0 of the last step, so the new
+pressures solve a three by three M-matrix system: every new pressure is a weighted mean of old pressures, ambient and
+the pump's end pressure. It cannot overshoot or blow up, at any step; first order in the step (Hairer and Wanner,
+Solving ODEs II, chapter IV, for the method; the bound is the discrete maximum principle).
+"""
+
+from math import sqrt
+
+from . import flow
+from .ambient import ZERO_C
+from .needles import Needle
+from .pump import HOT_LOSS_PER_K, RATED_VOLTS, Pump
+from .valve import Valve
+
+TIGHT_LEAK = 1.7e-8  # m3/s: 20 mL at 60 kPa lose 0.05 kPa/s
+LEAK_SPAN = 6e-5  # m3/s at fault strength 1: about half the conductance of the default pump
+STANDING_LEAK = 4e-8  # m3/s through the pump's own check valves
+SAG_SHARE = 0.4  # of the supply voltage, at strength 1
+BLOW_C = 0.1 * flow.C_UNIT  # the optional puff valve; chosen
+
+FAULTS = (
+    "tip_clog",
+    "filter_clog",
+    "hose_leak",
+    "pump_wear",
+    "pump_stall",
+    "valve_stuck_open",
+    "valve_stuck_shut",
+    "valve_slow",
+    "supply_sag",
+)
+
+
+class Air:
+    """Set the inputs, call step(), read the outputs.
+
+    Inputs: pump_duty and valve_drive (0 to 1), tip_share (0 sealed, 1 open; `tip` takes the words too), supply_volts,
+    ambient_pa, blow_open (0 or 1) with blow_kpa above ambient. Outputs: pen_kpa, line_kpa, pump_kpa (vacuum, positive),
+    valve_open (0 to 1), tip_lpm, leak_lpm, pump_lpm (L/min of reference air), the same as throughputs in *_flow.
+    """
+
+    def __init__(
+        self,
+        pump=None,
+        valve=None,
+        needle=None,
+        hose_bore_mm=2.5,
+        hose_length_mm=1000.0,
+        filter_kpa=0.8,
+        pen_ml=3.0,
+        line_ml=2.0,
+        pump_ml=6.0,
+        leak=TIGHT_LEAK,
+        ambient_pa=101325.0,
+        temp_c=20.0,
+    ):
+        """`filter_kpa`: drop of the clean filter at 5 L/min. `pen_ml`: pen and fittings, without the hose.
+
+        Raises ValueError when a dimension is not positive.
+        """
+        if min(hose_bore_mm, hose_length_mm, filter_kpa, pen_ml, line_ml, pump_ml, ambient_pa) <= 0.0 or leak < 0.0:
+            raise ValueError("bores, lengths, volumes and pressures of the air path must be above zero")
+        self.pump = pump or Pump()
+        self.valve = valve or Valve()
+        self.needle = needle or Needle(22)
+        self.hose_bore_mm = hose_bore_mm
+        self.hose_length_mm = hose_length_mm
+        self.filter_kpa = filter_kpa
+        self.pen_m3 = pen_ml * 1e-6 + 0.7854e-9 * hose_bore_mm * hose_bore_mm * hose_length_mm
+        self.line_m3 = line_ml * 1e-6
+        self.pump_m3 = pump_ml * 1e-6
+        self.leak = leak
+        self.temp_c = temp_c
+        self.faults = dict((name, 0.0) for name in FAULTS)
+
+        self.pump_duty = 0.0
+        self.valve_drive = 0.0
+        self.tip_share = 1.0
+        self.supply_volts = RATED_VOLTS
+        self.ambient_pa = ambient_pa
+        self.blow_open = 0
+        self.blow_kpa = 10.0
+
+        self.valve_open = 0.0
+        self.pen_kpa = 0.0
+        self.line_kpa = 0.0
+        self.pump_kpa = 0.0
+        self.tip_flow = 0.0
+        self.leak_flow = 0.0
+        self.hose_flow = 0.0
+        self.pump_flow = 0.0
+        self._hose_stretch = 1.0  # hose resistance over its laminar value
+        self.refresh()
+
+    def refresh(self):
+        """Recompute what follows from dimensions, needle and faults; call after changing one of them."""
+        faults = self.faults
+        scale = flow.throughput_scale(1.0, self.temp_c)
+        needle, valve, pump = self.needle, self.valve, self.pump
+        self._tip_k = needle.c * scale * (1.0 - 0.98 * faults["tip_clog"]) ** 2
+        self._tip_b = needle.b
+        self._tip_end = flow.linear_end(needle.b)
+        self._valve_k = valve.c_dm3_s_bar * flow.C_UNIT * scale
+        self._valve_b = valve.b
+        self._valve_end = flow.linear_end(valve.b)
+        self._blow_k = BLOW_C * scale
+        self._hose_r = flow.laminar_resistance(self.hose_bore_mm, self.hose_length_mm, self.temp_c)
+        # 5 L/min of reference air at a mean pressure near ambient
+        filter_r = self.filter_kpa * 1000.0 / (5.0 / 60000.0)
+        self._filter_r = filter_r / (1.0 - 0.97 * faults["filter_clog"]) ** 4
+        self._hose_re = flow.reynolds(1.0, self.hose_bore_mm, self.temp_c)
+        self._leak_g = self.leak + LEAK_SPAN * faults["hose_leak"]
+        pump.wear = faults["pump_wear"]
+        pump.stall = faults["pump_stall"]
+        pump.refresh()
+        valve.slow = faults["valve_slow"]
+        valve.stuck_open = faults["valve_stuck_open"]
+        valve.stuck_shut = faults["valve_stuck_shut"]
+
+    def set_fault(self, name, strength):
+        """Set a fault's strength, 0 to 1; takes effect with the next step. ValueError for a bad name or strength."""
+        if name not in self.faults:
+            raise ValueError("no fault of the air path is called %s; there are %s" % (name, ", ".join(FAULTS)))
+        if not 0.0 <= strength <= 1.0:
+            raise ValueError("the strength of %s must be 0 to 1" % name)
+        self.faults[name] = float(strength)
+        self.refresh()
+
+    def set_needle(self, needle):
+        """Change the needle (needles.Needle)."""
+        self.needle = needle
+        self.refresh()
+
+    @property
+    def tip(self):
+        """The tip: "open", "sealed" or the share of the needle's conductance left open, 0 to 1."""
+        return "open" if self.tip_share == 1.0 else "sealed" if self.tip_share == 0.0 else self.tip_share
+
+    @tip.setter
+    def tip(self, state):
+        share = 1.0 if state == "open" else 0.0 if state == "sealed" else float(state)
+        if not 0.0 <= share <= 1.0:
+            raise ValueError('the tip is "open", "sealed" or a share of 0 to 1')
+        self.tip_share = share
+
+    @property
+    def supply_now(self):
+        """Supply voltage with the sag fault, V."""
+        return self.supply_volts * (1.0 - SAG_SHARE * self.faults["supply_sag"])
+
+    @property
+    def tip_lpm(self):
+        """Air in through the needle, L/min of reference air; negative when it blows out."""
+        return flow.lpm(self.tip_flow, self.temp_c)
+
+    @property
+    def leak_lpm(self):
+        """Air in through leaks of the pen side, L/min of reference air."""
+        return flow.lpm(self.leak_flow, self.temp_c)
+
+    @property
+    def pump_lpm(self):
+        """Air out through the pump, L/min of reference air."""
+        return flow.lpm(self.pump_flow, self.temp_c)
+
+    def set_vacuum(self, pen_kpa, line_kpa, pump_kpa):
+        """Set the state, kPa below ambient."""
+        self.pen_kpa = pen_kpa
+        self.line_kpa = line_kpa
+        self.pump_kpa = pump_kpa
+
+    def step(self, dt_s):
+        """Advance by dt_s seconds, above 0. Stable at every dt_s; 1 to 5 ms follow a pick, seconds serve idle time."""
+        amb = self.ambient_pa
+        pen = amb - 1000.0 * self.pen_kpa
+        line = amb - 1000.0 * self.line_kpa
+        suck = amb - 1000.0 * self.pump_kpa
+        volts = self.supply_volts * (1.0 - SAG_SHARE * self.faults["supply_sag"]) / RATED_VOLTS
+        pump = self.pump
+        speed = pump.speed
+        if self.pump_duty or speed or pump.heat_k > 0.01:
+            speed = pump.step(self.pump_duty * volts, dt_s)
+        valve = self.valve
+        opened = self.valve_open = valve.step(self.valve_drive * volts, dt_s)
+
+        # needle
+        g_tip = 0.0
+        share = self.tip_share
+        if share > 0.0:
+            ratio = pen / amb if pen < amb else amb / pen
+            b = self._tip_b
+            g_tip = self._tip_k * share
+            if ratio <= b:
+                g_tip /= 1.0 - ratio
+            elif ratio < 0.999:
+                x = (ratio - b) / (1.0 - b)
+                g_tip *= sqrt(1.0 - x * x) / (1.0 - ratio)
+            else:
+                g_tip *= self._tip_end
+        g_leak = self._leak_g
+
+        # hose and filter
+        mean = 0.5 * (pen + line)
+        stretch = self._hose_stretch
+        re = self._hose_re * self.hose_flow
+        if re < 0.0:
+            re = -re
+        if re > 2300.0 or stretch > 1.0:
+            # half way to the new value each step: the turbulent law alone would hunt
+            stretch += 0.4 * (flow.friction_factor(re) * re / 64.0 - stretch) if re > 1.0 else 0.4 * (1.0 - stretch)
+            self._hose_stretch = stretch
+        g_hose = mean / (self._hose_r * stretch + self._filter_r)
+
+        # valve: to the pump by its opening, to ambient by the rest
+        b = self._valve_b
+        g_join = 0.0
+        if opened > 0.0:
+            ratio = suck / line if suck < line else line / suck
+            g_join = self._valve_k * opened
+            if ratio <= b:
+                g_join /= 1.0 - ratio
+            elif ratio < 0.999:
+                x = (ratio - b) / (1.0 - b)
+                g_join *= sqrt(1.0 - x * x) / (1.0 - ratio)
+            else:
+                g_join *= self._valve_end
+        g_vent = 0.0
+        if opened < 1.0:
+            ratio = line / amb if line < amb else amb / line
+            g_vent = self._valve_k * (1.0 - opened)
+            if ratio <= b:
+                g_vent /= 1.0 - ratio
+            elif ratio < 0.999:
+                x = (ratio - b) / (1.0 - b)
+                g_vent *= sqrt(1.0 - x * x) / (1.0 - ratio)
+            else:
+                g_vent *= self._valve_end
+
+        # pump: a conductance to its end pressure; its check valves pass nothing the other way
+        g_pump = 0.0
+        end = amb
+        if speed > 0.0:
+            part = pump.end_share / (1.0 + pump.leak_share / speed)
+            end = amb * (1.0 - part)
+            if suck > end:
+                g_pump = pump.free_flow * speed * (1.0 - HOT_LOSS_PER_K * pump.heat_k) / part
+                if pump.curvature:
+                    g_pump *= 1.0 + pump.curvature * (amb - suck) / (amb - end)
+
+        # backward Euler over the three volumes, eliminated from both ends towards the line
+        rate = 1.0 / dt_s
+        cap_pen = self.pen_m3 * rate
+        cap_line = self.line_m3 * rate
+        cap_suck = self.pump_m3 * rate
+        g_in = g_tip + g_leak
+        den_pen = cap_pen + g_in + g_hose
+        rhs_pen = cap_pen * pen + g_in * amb
+        den_suck = cap_suck + g_join + g_pump + STANDING_LEAK
+        rhs_suck = cap_suck * suck + g_pump * end + STANDING_LEAK * amb
+        den = cap_line + g_hose + g_join + g_vent
+        rhs = cap_line * line + g_vent * amb
+        if self.blow_open:
+            source = amb + 1000.0 * self.blow_kpa
+            den += self._blow_k * self._valve_end
+            rhs += self._blow_k * self._valve_end * source
+        to_pen = g_hose / den_pen
+        to_suck = g_join / den_suck
+        line = (rhs + to_pen * rhs_pen + to_suck * rhs_suck) / (den - to_pen * g_hose - to_suck * g_join)
+        pen = (rhs_pen + g_hose * line) / den_pen
+        suck = (rhs_suck + g_join * line) / den_suck
+
+        self.pen_kpa = (amb - pen) * 0.001
+        self.line_kpa = (amb - line) * 0.001
+        self.pump_kpa = (amb - suck) * 0.001
+        self.tip_flow = g_tip * (amb - pen)
+        self.leak_flow = g_leak * (amb - pen)
+        self.hose_flow = g_hose * (pen - line)
+        self.pump_flow = g_pump * (suck - end)

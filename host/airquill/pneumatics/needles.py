@@ -1,0 +1,52 @@
+"""Needle sizes: outside and inside diameter in mm by gauge.
+
+ISO 9626 sizes, regular wall, as commonly tabulated; 33 and 34 from memory. The outside follows the gauge, the inside
+follows the wall: a measured bore wins. Colours are no key: medical and dispensing needles use different ones.
+"""
+
+from .flow import tube_c_b
+
+LENGTH_MM = 12.7  # half an inch, the usual dispensing needle; common practice, no source
+
+# gauge: (outside, inside)
+SIZES_MM = {
+    14: (2.108, 1.600),
+    15: (1.829, 1.372),
+    16: (1.651, 1.194),
+    17: (1.473, 1.067),
+    18: (1.270, 0.838),
+    19: (1.067, 0.686),
+    20: (0.908, 0.603),
+    21: (0.819, 0.514),
+    22: (0.718, 0.413),
+    23: (0.641, 0.337),
+    24: (0.565, 0.311),
+    25: (0.514, 0.260),
+    26: (0.464, 0.260),
+    27: (0.413, 0.210),
+    28: (0.362, 0.184),
+    29: (0.337, 0.184),
+    30: (0.311, 0.159),
+    31: (0.260, 0.133),
+    32: (0.235, 0.108),
+    33: (0.210, 0.108),
+    34: (0.184, 0.083),
+}
+
+
+class Needle:
+    """A blunt needle: gauge, or 0 with a measured bore; C and b follow from bore and length (flow.tube_c_b)."""
+
+    def __init__(self, gauge=22, bore_mm=None, length_mm=LENGTH_MM):
+        """Raise ValueError for a gauge that is not in the table and no bore given."""
+        if bore_mm is None:
+            if gauge not in SIZES_MM:
+                raise ValueError("no needle of %s gauge is listed (14 to 34); give its bore in mm" % gauge)
+            bore_mm = SIZES_MM[gauge][1]
+        if not 0.03 <= bore_mm <= 3.0 or not 1.0 <= length_mm <= 100.0:
+            raise ValueError("a needle needs a bore of 0.03 to 3 mm and a length of 1 to 100 mm")
+        self.gauge = gauge
+        self.bore_mm = bore_mm
+        self.outside_mm = SIZES_MM[gauge][0] if gauge in SIZES_MM else bore_mm * 1.6
+        self.length_mm = length_mm
+        self.c, self.b = tube_c_b(bore_mm, length_mm)

@@ -1,0 +1,64 @@
+"""A 12 V diaphragm vacuum pump: curve, speed over duty, floor, start, wear, temperature.
+
+The pump moves a fixed volume a turn, so its throughput is free_flow x speed x (p - p_end) / (p_amb - p_end) x p_amb:
+volume flow falls with vacuum along a straight line (shape published, the line itself from memory, 10-15 %), or bulges
+by `curvature` k: (1 - y)(1 + k y) with y = vacuum / end vacuum. The end vacuum is the same share of ambient at every
+altitude. Leak back through its own check valves makes the end vacuum fall with speed and wear:
+end = end_rated (1 + l) / (1 + l_worn / speed), a balance of one leak against a flow that scales with speed.
+"""
+
+RATED_VOLTS = 12.0
+START_DUTY = 0.5  # starts from standstill at 40-60 %; from memory
+FLOOR_DUTY = 0.28  # stalls below 25-40 %; from memory
+FRICTION_DUTY = 0.1  # drive that only turns the dry pump over; chosen
+BACK_LEAK = 0.15  # share of free flow that leaks back at the end vacuum, full speed; chosen
+SPIN_UP_S = 0.06
+SPIN_DOWN_S = 0.12
+HEAT_K = 35.0  # case above ambient after a long run at full drive; from memory
+HEAT_S = 900.0
+HOT_LOSS_PER_K = 0.002  # flow lost per kelvin of case above ambient; from memory
+
+
+class Pump:
+    """Rated figures and slow state of one pump. `speed` is 0 to 1 of rated, `heat_k` its case above ambient."""
+
+    def __init__(self, free_flow_lpm=5.0, end_kpa=65.0, curvature=0.0):
+        """Free flow in L/min of ambient air and end vacuum in kPa at sea level, both at rated voltage.
+
+        Valid: 0.1-30 L/min, 5-98 kPa, curvature -0.9 to 1; ValueError otherwise.
+        """
+        if not (0.1 <= free_flow_lpm <= 30.0 and 5.0 <= end_kpa <= 98.0 and -0.9 <= curvature <= 1.0):
+            raise ValueError("a pump needs 0.1 to 30 L/min, 5 to 98 kPa and a curvature of -0.9 to 1")
+        self.free_flow_lpm = free_flow_lpm
+        self.end_kpa = end_kpa
+        self.curvature = curvature
+        self.wear = 0.0
+        self.stall = 0.0
+        self.speed = 0.0
+        self.heat_k = 0.0
+        self.refresh()
+
+    def refresh(self):
+        """Recompute what follows from ratings and faults; call after changing one."""
+        self.free_flow = self.free_flow_lpm / 60000.0 * (1.0 - 0.6 * self.wear)  # m3/s
+        self.end_share = self.end_kpa * 1000.0 / 101325.0 * (1.0 + BACK_LEAK)
+        self.leak_share = BACK_LEAK + self.wear
+        self.start_duty = START_DUTY + (1.0 - START_DUTY) * self.stall
+        self.floor_duty = FLOOR_DUTY + (1.0 - FLOOR_DUTY) * self.stall
+        self.friction_duty = FRICTION_DUTY + 0.5 * self.stall
+
+    def step(self, drive, dt_s):
+        """Advance speed and heat by dt_s under a drive of 0 to 1 (mean voltage over rated); implicit, any dt_s."""
+        speed = self.speed
+        if drive < self.floor_duty or (speed < 0.02 and drive < self.start_duty):
+            speed *= SPIN_DOWN_S / (SPIN_DOWN_S + dt_s)
+            if speed < 1e-6:
+                speed = 0.0
+        else:
+            target = (drive - self.friction_duty) / (1.0 - self.friction_duty)
+            if target < 0.0:
+                target = 0.0
+            speed += (target - speed) * dt_s / (SPIN_UP_S + dt_s)
+        self.speed = speed
+        self.heat_k += (HEAT_K * drive * drive - self.heat_k) * dt_s / (HEAT_S + dt_s)
+        return speed
