@@ -1,0 +1,222 @@
+"""The keyboard: plays strokes as reports of the boot protocol, one at a time, never over an unread one."""
+
+from airquill_protocol import tables as t
+from airquill_protocol.compat import const
+
+from airquill_device import stroke
+
+HOST_ABSENT = const(0)
+HOST_ASLEEP = const(1)
+HOST_READY = const(2)
+
+QUEUE = const(4)
+# A computer that takes no report for this long will not take this stroke.
+_BLOCKED_US = const(1000000)
+# A computer that (re)connects is looked for every so many passes.
+_MOUNT_PASSES = const(8)
+
+# What comes next: a report to hand over, or a wait to end.
+_IDLE = const(0)
+_STEP = const(1)
+_MODIFIERS_DOWN = const(2)
+_KEYS_DOWN = const(3)
+_HELD = const(4)
+_KEYS_UP = const(5)
+_MODIFIERS_UP = const(6)
+_PAUSE = const(7)
+
+
+class Keyboard:
+    """Public: `sent` and `dropped` (strokes, since start), `busy()`."""
+
+    def __init__(self, app):
+        self.app = app
+        self.board = app.board
+        self.sent = 0
+        self.dropped = 0
+        self._report = bytearray(8)
+        self._queue = [None] * QUEUE
+        self._head = 0
+        self._queued = 0
+        self._program = None
+        self._at = 0
+        self._phase = _IDLE
+        self._modifiers = 0
+        self._keys = 0
+        self._hold_us = 0
+        self._gap_us = 0
+        self._since = 0
+        self._trying = False
+        self._all_up_due = True
+        self._blocked = False
+        self._mounts = 0
+        self._passes = 0
+
+    def configure(self):
+        """An all-zero report follows, at once or as the end of the chord that is being played."""
+        self._all_up_due = True
+
+    def safe(self):
+        """Drop everything, and let all keys up as soon as the computer takes the report."""
+        self._drop_all()
+        self._all_up_due = True
+
+    def busy(self):
+        """True while a stroke is played or waits."""
+        return self._phase != _IDLE or self._queued > 0
+
+    def strike(self, program):
+        """Queue a stroke program. False when there is nothing to send or it had to be dropped (which is counted)."""
+        if len(program) == 0:
+            return False
+        v = self.app.values
+        if (
+            self._queued == QUEUE
+            or self.board.key_host() != HOST_READY
+            or stroke.allowed(program, v[t.KEYS_ALLOW_SYSTEM], v[t.KEYS_ALLOW_TEXT])
+        ):
+            self.dropped += 1
+            return False
+        self._queue[(self._head + self._queued) % QUEUE] = program
+        self._queued += 1
+        return True
+
+    def tick(self, now):
+        if self._phase == _IDLE and self._queued == 0:
+            self._passes += 1
+            if self._passes >= _MOUNT_PASSES:
+                self._passes = 0
+                self._look_for_mount()
+            if self._all_up_due:
+                self._let_all_up(now)
+            return
+        self._look_for_mount()
+        if self.board.key_host() != HOST_READY:
+            self.safe()
+            return
+        if self._phase == _IDLE:
+            if self._all_up_due and not self._let_all_up(now):
+                self._wait(now)
+                return
+            self._begin()
+        self._play(now)
+
+    def _look_for_mount(self):
+        mounts = self.board.key_mounts()
+        if mounts != self._mounts:
+            self._mounts = mounts
+            self._drop_all()
+            self._all_up_due = True
+
+    def _drop_all(self):
+        if self._phase != _IDLE:
+            self.dropped += 1
+            self._phase = _IDLE
+        self.dropped += self._queued
+        self._queued = 0
+        self._program = None
+        self._trying = False
+        for i in range(QUEUE):
+            self._queue[i] = None
+
+    def _let_all_up(self, now):
+        if self.board.key_host() != HOST_READY:
+            return False
+        self._clear_keys()
+        self._report[0] = 0
+        if not self.board.key_report(self._report):
+            return False
+        self._taken(now)
+        self._all_up_due = False
+        return True
+
+    def _begin(self):
+        self._program = self._queue[self._head]
+        self._queue[self._head] = None
+        self._head = (self._head + 1) % QUEUE
+        self._queued -= 1
+        self._at = 0
+        self._hold_us = self.app.values[t.KEYS_HOLD_MS] * 1000
+        self._gap_us = self.app.values[t.KEYS_GAP_MS] * 1000
+        self._phase = _STEP
+
+    def _play(self, now):
+        phase = self._phase
+        if phase == _HELD:
+            if self.board.ticks_diff(now, self._since) < self._hold_us:
+                return
+            phase = self._phase = _KEYS_UP if self._keys else _MODIFIERS_UP
+        elif phase == _PAUSE:
+            if self.board.ticks_diff(now, self._since) < self._gap_us:
+                return
+            phase = self._phase = _STEP
+        if phase == _STEP and not self._next_chord():
+            self._phase = _IDLE
+            self._program = None
+            self.sent += 1
+            return
+        self._send(now)
+
+    def _next_chord(self):
+        """Take the next chord of the program; hold and gap steps before it are obeyed on the way."""
+        program = self._program
+        while self._at < len(program):
+            at = self._at
+            code = program[at]
+            if code >= stroke.CHORD:
+                self._keys = code - stroke.CHORD
+                self._modifiers = program[at + 1]
+                self._phase = _MODIFIERS_DOWN if self._modifiers else _KEYS_DOWN
+                return True
+            us = (program[at + 1] | program[at + 2] << 8) * 1000
+            if code == stroke.HOLD:
+                self._hold_us = us
+            else:
+                self._gap_us = us
+            self._at = at + 3
+        return False
+
+    def _send(self, now):
+        report = self._report
+        phase = self._phase
+        report[0] = 0 if phase == _MODIFIERS_UP else self._modifiers
+        self._clear_keys()
+        if phase == _KEYS_DOWN:
+            for i in range(self._keys):
+                report[2 + i] = self._program[self._at + 2 + i]
+        if not self.board.key_report(report):
+            self._wait(now)
+            return
+        self._taken(now)
+        self._since = now
+        if phase == _MODIFIERS_DOWN and self._keys:
+            self._phase = _KEYS_DOWN
+        elif phase == _MODIFIERS_DOWN or phase == _KEYS_DOWN:
+            self._phase = _HELD
+        elif phase == _KEYS_UP and self._modifiers:
+            self._phase = _MODIFIERS_UP
+        else:
+            self._at += 2 + self._keys
+            self._all_up_due = False
+            self._phase = _PAUSE
+
+    def _clear_keys(self):
+        for i in range(2, 8):
+            self._report[i] = 0
+
+    def _taken(self, now):
+        self._trying = False
+        if self._blocked:
+            self._blocked = False
+            self.app.notice(t.F_KEYS_BLOCKED, False)
+        self.app.emit_report(self._report, now)
+
+    def _wait(self, now):
+        """The report before this one is unread: try again next pass, for a second; then drop what there is to send."""
+        if not self._trying:
+            self._trying = True
+            self._since = now
+        elif not self._blocked and self.board.ticks_diff(now, self._since) >= _BLOCKED_US:
+            self._blocked = True
+            self.app.notice(t.F_KEYS_BLOCKED, True)
+            self.safe()
