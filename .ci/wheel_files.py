@@ -8,14 +8,11 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-# Source in the tree, place in the wheel. A missing source ends the build.
-MOVED = {
-    "protocol/registry.toml": "airquill_protocol/registry.toml",
-    "device/boot.py": "airquill_device/_root/boot.py",
-    "device/main.py": "airquill_device/_root/main.py",
-}
-# The measuring board's firmware: a folder, and empty until it has some.
-RIG = ("hil/rig", "airquill_hil/_rig")
+# Folder in the tree, what of it, folder in the wheel. What is named and missing ends the build.
+BESIDE = (
+    ("protocol", ("registry.toml",), "airquill_protocol"),
+    ("device", ("boot.py", "main.py", "wiring"), "airquill_device/_root"),
+)
 
 
 class WheelFiles(BuildHookInterface):  # type: ignore[type-arg]
@@ -25,10 +22,11 @@ class WheelFiles(BuildHookInterface):  # type: ignore[type-arg]
         """Add the files, unless this is an editable install (`version` is then "editable")."""
         if version == "editable":
             return
-        build_data["force_include"].update(MOVED)
-        root = Path(self.root)
-        for path in sorted((root / RIG[0]).rglob("*")):
-            if path.is_file() and "__pycache__" not in path.parts:
-                build_data["force_include"][path.relative_to(root).as_posix()] = (
-                    f"{RIG[1]}/{path.relative_to(root / RIG[0]).as_posix()}"
-                )
+        for folder, names, target in BESIDE:
+            for name in names:
+                path = Path(self.root, folder, name)
+                files = sorted(path.rglob("*")) if path.is_dir() else [path]
+                for file in files:
+                    if not file.is_dir() and "__pycache__" not in file.parts:
+                        place = file.relative_to(Path(self.root, folder)).as_posix()
+                        build_data["force_include"][f"{folder}/{place}"] = f"{target}/{place}"
