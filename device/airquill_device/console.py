@@ -1,0 +1,36 @@
+"""The serial line under the protocol: standard input and output, neither of which may ever make the loop wait."""
+
+import select
+import sys
+
+
+class Console:
+    def __init__(self):
+        self._in = sys.stdin.buffer
+        self._out = sys.stdout.buffer
+        self._byte = bytearray(1)
+        self._readable = select.poll()
+        self._readable.register(sys.stdin, select.POLLIN)
+        self._writable = select.poll()
+        self._writable.register(sys.stdout, select.POLLOUT)
+
+    def read(self, buf):
+        """Bytes copied to `buf`. Asks before every byte, because reading more than is there would wait for it."""
+        n = 0
+        while n < len(buf):
+            there = False
+            for _ in self._readable.ipoll(0):
+                there = True
+            if not there:
+                break
+            self._in.readinto(self._byte)
+            buf[n] = self._byte[0]
+            n += 1
+        return n
+
+    def write(self, buf, start, n):
+        """Bytes taken: all or none. Polling tells only whether there is any room in the 256-byte queue, so the caller keeps
+        at most one line of 240 bytes unacknowledged."""
+        for _ in self._writable.ipoll(0):
+            return self._out.write(buf, start, n)
+        return 0
