@@ -103,8 +103,9 @@ class Cycle:
         """True while the tip is on the pump."""
         return self.state == PICKING or self.state == HOLDING
 
-    def is_stopped(self):
-        return self.state == STOPPED
+    def is_busy(self):
+        """True from the start of a pick until its vent is over."""
+        return self.state != IDLE and self.state != STOPPED
 
     def vacuum(self, on):
         """Start a pick or let go. Asking for what is already so, or anything while stopped, changes nothing."""
@@ -170,15 +171,30 @@ class Cycle:
         self.configure()
         return error
 
+    def zero(self):
+        """Take the vacuum of now as ambient. 0 when done, else the number of the error."""
+        sensor = self.app.sensor
+        if not sensor.present:
+            return t.E_NOT_THERE
+        if self.is_busy():
+            return t.E_VACUUM_ON
+        if sensor.out_of_range():
+            return t.E_CAUSE_REMAINS
+        self.app.values[t.SENSOR_ZERO_CODE] = sensor.ambient_code()
+        sensor.configure()
+        return 0
+
     # The way through a pick
 
     def safe(self):
-        """Stop. The outputs are made safe by their own parts."""
+        """End the pick, without a release; stopped while the unit is. The outputs are made safe by their own parts."""
         self.grip = GRIP_UNKNOWN
-        if self.state != STOPPED:
-            self._to(STOPPED)
+        self._held = False
+        state = STOPPED if self.app.stopped else IDLE
+        if self.state != state:
+            self._to(state)
 
-    def resume(self):
+    def clear(self):
         """The fault was cleared: ready for the next pick."""
         if self.state == STOPPED:
             self._to(IDLE)

@@ -27,7 +27,7 @@ _PAUSE = const(7)
 
 
 class Keyboard:
-    """Public: `sent` and `dropped` (strokes, since start), `busy()`."""
+    """Public: `sent` and `dropped` (strokes, since start), `is_busy()`."""
 
     def __init__(self, app):
         self.app = app
@@ -61,7 +61,7 @@ class Keyboard:
         self._drop_all()
         self._all_up_due = True
 
-    def busy(self):
+    def is_busy(self):
         """True while a stroke is played or waits."""
         return self._phase != _IDLE or self._queued > 0
 
@@ -82,19 +82,23 @@ class Keyboard:
         return True
 
     def tick(self, now):
+        # Asked in every pass, since the board follows the bus by it.
+        ready = self.board.key_host() == HOST_READY
         if self._phase == _IDLE and self._queued == 0:
             self._passes += 1
             if self._passes >= _MOUNT_PASSES:
                 self._passes = 0
                 self._look_for_mount()
-            if self._all_up_due:
+            if ready and self._all_up_due:
                 self._let_all_up(now)
             return
         self._look_for_mount()
-        if self.board.key_host() != HOST_READY:
+        if not ready:
             self.safe()
             return
         if self._phase == _IDLE:
+            if self._queued == 0:
+                return
             if self._all_up_due and not self._let_all_up(now):
                 self._wait(now)
                 return
@@ -120,8 +124,6 @@ class Keyboard:
             self._queue[i] = None
 
     def _let_all_up(self, now):
-        if self.board.key_host() != HOST_READY:
-            return False
         self._clear_keys()
         self._report[0] = 0
         if not self.board.key_report(self._report):

@@ -77,7 +77,7 @@ class Panel:
 
     def _pushed(self):
         cycle = self.app.cycle
-        if cycle.is_stopped():
+        if self.app.stopped:
             self.app.clear()
         elif self._undo_left:
             self._undo_left = 0
@@ -92,7 +92,7 @@ class Panel:
             self._show_left = _SHOW_LOOKS if self._preset else 0
             self._preset = cycle.preset
             self._undo_left = 0
-        if cycle.is_stopped():
+        if self.app.stopped:
             self._paint_number(self.app.fault_number, self._looks & _BLINK_LOOK)
         elif self._show_left:
             self._show_left -= 1

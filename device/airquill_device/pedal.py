@@ -149,7 +149,7 @@ class Pedal:
             second_tap = False
         self._pressed_at = now
         self._locked = self._lockout_us > 0
-        if app.cycle.is_stopped():
+        if app.stopped:
             # A press that clears a fault does nothing else; nor does one that could not clear it.
             self.busy = False
             self._ignored = True

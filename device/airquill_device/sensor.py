@@ -19,7 +19,7 @@ class Sensor:
     """Vacuum in hundredths of a kPa below ambient.
 
     Public: `present`, `kpa` (filtered), `code`, `noise` (standard deviation over the last second), `steady_noise` (the
-    noise of the last two seconds that no pick disturbed, the smaller one), `out_of_range`.
+    noise of the last two seconds that no pick disturbed, the smaller one), `out_of_range()`.
     """
 
     def __init__(self, app):
@@ -30,7 +30,7 @@ class Sensor:
         self.code = 0
         self.noise = 0
         self.steady_noise = 0
-        self.out_of_range = False
+        self._out = False
         self._passes = 0
         self._last = 0
         self._bad_for_us = 0
@@ -84,18 +84,18 @@ class Sensor:
             self._bad(step_us)
             return
         self._bad_for_us = 0
-        self.out_of_range = False
+        self._out = False
         # Sixteenths: at most 16384 * 40000, below 2**30.
         fine = ((code - self._zero) >> 2) * self._span >> 10
         self._filter(fine, step_us)
         self._note_deviation((fine >> 4) - self._reference)
 
     def _bad(self, step_us):
-        if self.out_of_range:
+        if self._out:
             return
         self._bad_for_us += step_us
         if self._bad_for_us > _BAD_US:
-            self.out_of_range = True
+            self._out = True
             self.app.fault(t.F_SENSOR_RANGE)
 
     def _filter(self, fine, step_us):
@@ -139,19 +139,17 @@ class Sensor:
         self._sum = 0
         self._squares = 0
 
-    def zero(self):
-        """Take the vacuum of now as ambient. 0 when done, else the number of the error."""
-        if not self.present:
-            return t.E_NOT_THERE
-        if self.out_of_range:
-            return t.E_CAUSE_REMAINS
-        if self.app.cycle.is_on():
-            return t.E_VACUUM_ON
-        # From the filtered vacuum, since one sample carries the noise. Asked by a person, so big integers may be made.
+    def out_of_range(self):
+        """True while the code is beyond what a sound sensor gives, or does not come, for longer than a moment."""
+        return self._out
+
+    def ambient_code(self):
+        """The code that the filtered vacuum of now stands for: one sample would carry the noise.
+
+        Asked by a person, so this one may make a big integer.
+        """
         code = self._zero + (self._fine * 4096 + self._span // 2) // self._span
-        self.app.values[t.SENSOR_ZERO_CODE] = min(max(code, 0), 65535)
-        self.configure()
-        return 0
+        return min(max(code, 0), 65535)
 
 
 def _root(square):
