@@ -2,7 +2,7 @@
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "d8144fca"
+REGISTRY_HASH = "21587724"
 LINE_BYTES = 240
 STROKE_BYTES = 72
 TEXT_CHORDS = 8
@@ -157,6 +157,7 @@ E_UNFRAMED = 103
 E_NO_SESSION = 104
 E_MISSING_FIELD = 105
 E_EXTRA_FIELD = 106
+E_REPLY_TOO_LONG = 107
 E_UNKNOWN_PATH = 200
 E_WRONG_TYPE = 201
 E_OUT_OF_RANGE = 202
@@ -255,6 +256,7 @@ ERRORS = {
     104: ('no_session', 'Send hello first.'),
     105: ('missing_field', 'A field is missing.'),
     106: ('extra_field', 'There are more fields than this takes.'),
+    107: ('reply_too_long', 'The reply would not fit a line. Ask for fewer at a time.'),
     200: ('unknown_path', 'No such setting or reading.'),
     201: ('wrong_type', "The value is not of the setting's type."),
     202: ('out_of_range', 'The value is out of range.'),

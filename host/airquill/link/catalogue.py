@@ -7,7 +7,7 @@ from airquill.link.entries import Action, Argument, Entry, Event, Reading, Setti
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "d8144fca"
+REGISTRY_HASH = "21587724"
 LINE_BYTES = 240
 
 SETTINGS = (  # in slot order
@@ -219,6 +219,7 @@ ERRORS = (
     Entry(104, 'no_session', 'error', 'Send hello first.'),
     Entry(105, 'missing_field', 'error', 'A field is missing.'),
     Entry(106, 'extra_field', 'error', 'There are more fields than this takes.'),
+    Entry(107, 'reply_too_long', 'error', 'The reply would not fit a line. Ask for fewer at a time.'),
     Entry(200, 'unknown_path', 'error', 'No such setting or reading.'),
     Entry(201, 'wrong_type', 'error', "The value is not of the setting's type."),
     Entry(202, 'out_of_range', 'error', 'The value is out of range.'),

@@ -1,0 +1,340 @@
+"""Wiring of the parts and the loop. The loop owns time: every part is ticked, none waits."""
+
+import gc
+
+from airquill_protocol import settings
+from airquill_protocol import tables as t
+from airquill_protocol.compat import const
+
+from airquill_device import store
+from airquill_device.cycle import Cycle
+from airquill_device.keyboard import Keyboard
+from airquill_device.life import LOG_BOOT, LOG_PART, LOG_REQUEST, Life
+from airquill_device.link import Link
+from airquill_device.panel import Panel
+from airquill_device.pedal import Pedal
+from airquill_device.pump import Pump
+from airquill_device.sensor import Sensor
+from airquill_device.store import Store
+from airquill_device.valve import Valve
+
+_PASS_US = const(1000)
+_SECOND_US = const(1000000)
+_HEALTHY_S = const(60)
+_TIMEOUTS_TO_FACTORY = const(3)
+# Memory is collected when less than this is free and the unit is quiet; requests get "busy" below the reserve.
+_COLLECT_BYTES = const(90000)
+_RESERVE_BYTES = const(24000)
+_SUPPLY_LOW = const(1000)  # 10.00 V
+_SUPPLY_SECONDS = const(2)
+_HIGHEST_FAULT = const(64)
+
+
+class App:
+    """One unit over one board. `values` are the settings that run; `kept` those that a power cut leaves."""
+
+    def __init__(self, board):
+        self.board = board
+        self.values = settings.default_values()
+        self.kept = self.values[:]
+        self.stopped = False
+        self.fault_number = 0
+        self.wants_edges = False
+        self.uptime_s = 0
+        self.longest_us = 0
+        self.low_memory = False
+        self.dead_man_us = 0
+        self.restart_wanted = 0
+        self.keeping = None
+        self._notices = bytearray(_HIGHEST_FAULT)
+        self._parts_failed = False
+        self._collecting = True
+        self._second_at = 0
+        self._supply_s = 0
+        self.store = Store(board)
+        self.life = Life(self)
+        self.pump = Pump(self)
+        self.valve = Valve(self)
+        self.sensor = Sensor(self)
+        self.keyboard = Keyboard(self)
+        self.cycle = Cycle(self)
+        self.pedals = (Pedal(self, 0), Pedal(self, 1))
+        self.panel = Panel(self)
+        self.link = Link(self)
+
+    # -- start ---------------------------------------------------------------------------------------------------
+
+    def boot(self):
+        """Load what was saved, go to the safe state, say what is to be said."""
+        board = self.board
+        life = self.store.load(store.LIFE)
+        self.life.load(life.payload)
+        self.life.log(LOG_BOOT, board.watchdog_timeouts())
+        self._load_kept()
+        if board.boot_cause() == "watchdog":
+            self.notice(t.F_WATCHDOG_RESTART, True)
+        if board.watchdog_timeouts() >= _TIMEOUTS_TO_FACTORY:
+            self.values[:] = self.factory_values()
+            self.notice(t.F_FACTORY_SETTINGS, True)
+        self.configure_all()
+        self._safe()
+        if board.wiring_error:
+            self.fault(t.F_WIRING)
+        self._second_at = board.ticks_us()
+        gc.collect()
+
+    def _load_kept(self):
+        damaged = newer = False
+        for kind in (store.SETTINGS, store.UNIT):
+            found = self.store.load(kind)
+            damaged = damaged or found.damaged
+            newer = newer or found.newer
+            if found.payload is not None:
+                store.decode_values(found.payload, self.values)
+            elif kind == store.SETTINGS:
+                self.notice(t.F_FACTORY_SETTINGS, True)
+        try:
+            settings.check_rules(self.values)
+        except Exception:
+            # Only a record of another version can break a rule of this one.
+            self.values[:] = self.factory_values()
+            self.notice(t.F_FACTORY_SETTINGS, True)
+        self.kept[:] = self.values
+        self.notice(t.F_SETTINGS_DAMAGED, damaged)
+        self.notice(t.F_SETTINGS_NEWER, newer)
+
+    def factory_values(self):
+        """Factory settings, with what stays with the unit as it is."""
+        values = settings.default_values()
+        for slot in range(t.SLOTS):
+            if settings.stays(slot):
+                values[slot] = self.values[slot]
+        return values
+
+    # -- settings ------------------------------------------------------------------------------------------------
+
+    def configure_all(self):
+        for part in (self.pump, self.valve, self.sensor, self.keyboard, self.cycle, self.pedals[0], self.pedals[1], self.panel):
+            part.configure()
+
+    def change(self, values):
+        """Run other settings. `values` is a whole list, checked; only the parts that they concern are told."""
+        old = self.values
+        changed = [slot for slot in range(t.SLOTS) if old[slot] != values[slot]]
+        old[:] = values
+        told = []
+        for slot in changed:
+            part = self._part_of(slot)
+            if part is not None and part not in told:
+                told.append(part)
+                part.configure()
+
+    def _part_of(self, slot):
+        if slot < t.PUMP_PWM_HZ:
+            return None
+        if slot < t.VALVE_PWM_HZ:
+            return self.pump
+        if slot < t.PEDALN:
+            return self.valve
+        if slot < t.KEYS_HOLD_MS:
+            return self.pedals[(slot - t.PEDALN) // t.PEDALN_SIZE]
+        if slot < t.CYCLE_SETTLE_MS:
+            return self.keyboard
+        if slot < t.SENSOR_ZERO_CODE:
+            return self.cycle
+        if slot < t.PANEL_BRIGHTNESS_PCT:
+            return self.sensor
+        return self.panel if slot < t.SERVICE_FILTER_H else None
+
+    def unsaved(self):
+        return self.values != self.kept
+
+    # -- faults --------------------------------------------------------------------------------------------------
+
+    def fault(self, number):
+        """Go to the safe state and stay there until cleared. The first fault is the one that is reported."""
+        if self.stopped:
+            return
+        self.stopped = True
+        self.fault_number = number
+        self._safe()
+        self.life.log(number, 1)
+        self.life.save_soon()
+        self.emit(t.T_FAULT, number, 1)
+
+    def clear(self):
+        """Leave the safe state; False when the fault's cause is still there."""
+        if not self.stopped:
+            return True
+        if self._cause_remains():
+            return False
+        self.emit(t.T_FAULT, self.fault_number, 0)
+        self.stopped = False
+        self.fault_number = 0
+        self._parts_failed = False
+        self.cycle.clear()
+        return True
+
+    def _cause_remains(self):
+        number = self.fault_number
+        if number == t.F_WIRING:
+            return bool(self.board.wiring_error)
+        if number == t.F_SENSOR_RANGE:
+            return self.sensor.out_of_range()
+        if number == t.F_SUPPLY_LOW:
+            return self._supply_is_low()
+        return False
+
+    def notice(self, number, on):
+        """Something to know that stops nothing."""
+        if bool(self._notices[number]) == bool(on):
+            return
+        self._notices[number] = 1 if on else 0
+        if on:
+            self.life.log(number, 1)
+        self.emit(t.T_FAULT, number, 1 if on else 0)
+
+    def noticed(self, number):
+        return bool(self._notices[number])
+
+    def _safe(self):
+        self.pump.safe()
+        self.valve.safe()
+        self.cycle.safe()
+        self.pedals[0].safe()
+        self.pedals[1].safe()
+        self.keyboard.safe()
+
+    def _supply_is_low(self):
+        code = self.board.supply_code10mv()
+        return 0 <= code < _SUPPLY_LOW
+
+    # -- what parts and link ask ---------------------------------------------------------------------------------
+
+    def emit(self, topic, a=0, b=0, c=0):
+        self.link.emit(topic, a, b, c)
+
+    def emit_report(self, report, us):
+        self.link.emit_report(report, us)
+
+    def quiet(self):
+        """Nothing goes on that a slow pass would disturb."""
+        return (
+            not self.cycle.is_busy()
+            and not self.pedals[0].down
+            and not self.pedals[1].down
+            and not self.keyboard.is_busy()
+        )
+
+    # -- the loop ------------------------------------------------------------------------------------------------
+
+    def tick(self):
+        """One pass."""
+        board = self.board
+        now = board.ticks_us()
+        if not self._parts_failed:
+            try:
+                self._tick_parts(now)
+            except Exception as error:
+                self._part_failed(error)
+        self.link.tick(now)
+        self.store.tick(now)
+        if self.dead_man_us and board.ticks_diff(now, self.link.heard_at) > self.dead_man_us:
+            self.dead_man_us = 0
+            self.fault(t.F_DEAD_MAN)
+        if board.ticks_diff(now, self._second_at) >= _SECOND_US:
+            self._second_at = board.ticks_add(self._second_at, _SECOND_US)
+            self._second()
+        board.watchdog_feed()
+        took = board.ticks_diff(board.ticks_us(), now)
+        if took > self.longest_us:
+            self.longest_us = took
+        if self.restart_wanted:
+            self._restart()
+
+    def _tick_parts(self, now):
+        self.pedals[0].tick(now)
+        self.pedals[1].tick(now)
+        self.cycle.tick(now)
+        self.keyboard.tick(now)
+        self.valve.tick(now)
+        self.pump.tick(now)
+        self.sensor.tick(now)
+        self.panel.tick(now)
+
+    def _part_failed(self, error):
+        """A part raised: safe state, and no part runs until the fault is cleared. The link goes on."""
+        self._parts_failed = True
+        self.life.log(LOG_PART, _code(error))
+        self.fault(t.F_PART_FAILED)
+
+    def request_failed(self, error):
+        self.life.log(LOG_REQUEST, _code(error))
+
+    def _second(self):
+        self.uptime_s += 1
+        try:
+            self.pump.second()
+            self.pedals[0].second()
+            self.pedals[1].second()
+            self.sensor.second()
+            self.life.second()
+        except Exception as error:
+            self._part_failed(error)
+        self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
+        if self._supply_s >= _SUPPLY_SECONDS:
+            self.fault(t.F_SUPPLY_LOW)
+        if self.uptime_s == _HEALTHY_S:
+            self.board.watchdog_healthy()
+        self._care_for_memory()
+
+    def _care_for_memory(self):
+        """Collecting takes tens of milliseconds: only when the unit is quiet. The steady pass allocates nothing."""
+        quiet = self.quiet()
+        if quiet != self._collecting:
+            self._collecting = quiet
+            self.board.collect_by_itself(quiet)
+        if not self.link.worked:
+            return
+        self.link.worked = False
+        free = self.board.free_bytes()
+        if free < _COLLECT_BYTES and quiet:
+            gc.collect()
+            free = self.board.free_bytes()
+        self.low_memory = free < _RESERVE_BYTES
+
+    def _restart(self):
+        """A restart waits until its reply has left."""
+        if not self.link.is_empty():
+            return
+        self._safe()
+        self.keyboard.tick(self.board.ticks_us())
+        wanted, self.restart_wanted = self.restart_wanted, 0
+        self.board.safe()
+        if wanted == t.A_BOOT_VOLUME:
+            self.board.boot_volume()
+        self.board.restart()
+
+    def run(self):
+        """The loop, until the board ends it (a restart, or a prompt asked for by Ctrl-C)."""
+        board = self.board
+        due = board.ticks_us()
+        try:
+            while True:
+                self.tick()
+                due = board.ticks_add(due, _PASS_US)
+                if board.ticks_diff(due, board.ticks_us()) < -_PASS_US:
+                    due = board.ticks_us()
+                board.sleep_until(due)
+        finally:
+            self._safe()
+            board.safe()
+
+
+def _code(error):
+    """A number for the log: which kind of exception it was."""
+    kinds = (MemoryError, OSError, ValueError, TypeError, IndexError, KeyError, AttributeError)
+    for n in range(len(kinds)):
+        if isinstance(error, kinds[n]):
+            return n + 1
+    return 0

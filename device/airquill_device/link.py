@@ -1,0 +1,264 @@
+"""The unit's end of the line: bytes to requests, replies and events to bytes, never blocking the loop.
+
+At most LINE_BYTES are under way unacknowledged; any line from the host acknowledges. Replies wait for room, events that
+find their ring full are dropped and counted, and their running number shows the gap.
+"""
+
+from array import array
+from binascii import hexlify
+
+from airquill_protocol import frame
+from airquill_protocol import tables as t
+from airquill_protocol import values as v
+from airquill_protocol.compat import const
+from airquill_protocol.fault import ProtocolError
+
+from airquill_device import verbs
+
+_RING = const(32)
+_BYTES_A_PASS = const(12)
+_CTRL_C = const(3)
+_LONGEST_NUMBER = const(0x3FFFFFFF)
+
+
+class Link:
+    """One serial line. `framed` after a framed greeting; `heard_at` is when the last line came."""
+
+    def __init__(self, app):
+        self.app = app
+        self.board = app.board
+        self.framed = False
+        self.session = False
+        self.heard_at = 0
+        self.bad_lines = 0
+        self.dropped = 0
+        self.worked = False
+        self.listening = 0  # bit mask of topics
+        self.stream_us = 0
+        self.streamed = ()  # indexes of readings
+        self.shadow = None  # values of an open batch
+        self._stream_at = 0
+        self._reader = frame.LineReader()
+        self._in = bytearray(_BYTES_A_PASS)
+        self._out = b""
+        self._out_at = 0
+        self._reply = None
+        self._pending = None  # id of a request whose reply comes when the store is done
+        self._unread = 0
+        self._last_id = -1
+        self._last_crc = b""
+        self._last_reply = None
+        self._number = 0
+        self._events = array("i", [0] * (_RING * 5))
+        self._reports = bytearray(_RING * 8)
+        self._first = 0
+        self._count = 0
+
+    # -- events --------------------------------------------------------------------------------------------------
+
+    def emit(self, topic, a, b, c):
+        """Note an event for the host that listens; allocates nothing."""
+        if not self.listening >> topic & 1:
+            return
+        self._number = (self._number + 1) & _LONGEST_NUMBER
+        if self._count == _RING:
+            self.dropped += 1
+            return
+        at = (self._first + self._count) % _RING * 5
+        self._count += 1
+        events = self._events
+        events[at] = topic
+        events[at + 1] = a
+        events[at + 2] = b
+        events[at + 3] = c
+        events[at + 4] = self._number
+
+    def emit_report(self, report, us):
+        """Note that a keyboard report of eight bytes was queued."""
+        if self._count < _RING:
+            at = (self._first + self._count) % _RING * 8
+            for i in range(8):
+                self._reports[at + i] = report[i]
+        self.emit(t.T_KEY, 0, us, 0)
+
+    def _event_body(self):
+        at = self._first * 5
+        events = self._events
+        topic = events[at]
+        name, fields = t.EVENTS[topic]
+        body = "! %d %s" % (events[at + 4], name)
+        for i in range(len(fields)):
+            field, kind, words = fields[i]
+            value = events[at + 1 + i]
+            if kind == v.TEXT and topic == t.T_KEY:
+                value = hexlify(self._reports[self._first * 8 : self._first * 8 + 8])
+            elif kind == v.TEXT:
+                value = t.FAULTS[events[at + 1]][0].encode()
+            elif topic == t.T_FAULT and field == "on":
+                value = events[at + 2]
+            body += " %s=%s" % (field, v.render(kind, words, value))
+        self._first = (self._first + 1) % _RING
+        self._count -= 1
+        return body
+
+    def listen(self, mask):
+        self.listening = mask
+        self.app.wants_edges = bool(mask >> t.T_EDGE & 1)
+
+    def greeted(self, framed):
+        """A greeting: everything of the session before it is forgotten."""
+        self.framed = self.framed or framed
+        self.session = True
+        self._last_id = -1
+        self._last_reply = None
+        self._count = 0
+        self._number = 0
+        self.listen(0)
+        self.stream_us = 0
+        self.shadow = None
+        self.app.dead_man_us = 0
+
+    # -- the pass ------------------------------------------------------------------------------------------------
+
+    def tick(self, now):
+        n = self.board.serial_read(self._in)
+        for i in range(n):
+            byte = self._in[i]
+            if byte == _CTRL_C and self._reader.length == 0 and not self._reader.overlong:
+                self.app.board.to_prompt()
+                continue
+            if self._reader.push(byte):
+                self._line(now)
+                self._reader.clear()
+        if self._pending is not None:
+            self._poll_store()
+        if self.stream_us and self.board.ticks_diff(now, self._stream_at) >= self.stream_us:
+            self._stream_at = now
+            self.emit(t.T_READING, 0, 0, 0)
+        self._send()
+
+    def is_empty(self):
+        return self._reply is None and self._out_at >= len(self._out) and self._pending is None
+
+    def _send(self):
+        if self._out_at >= len(self._out):
+            if self._reply is not None:
+                if not self._start(self._reply):
+                    return
+                self._reply = None
+            elif self._count:
+                self._start_event()
+            else:
+                return
+        taken = self.board.serial_write(self._out, self._out_at, len(self._out) - self._out_at)
+        self._out_at += taken
+
+    def _start(self, line):
+        """Begin a line if the host has read enough of what went before."""
+        if self._unread and self._unread + len(line) > t.LINE_BYTES:
+            return False
+        self._unread += len(line)
+        self._out = line
+        self._out_at = 0
+        return True
+
+    def _start_event(self):
+        # An event may be as long as half a line; before that much is read nothing is formatted.
+        if self._unread > t.LINE_BYTES // 2:
+            return
+        self.worked = True
+        if self._events[self._first * 5] == t.T_READING:
+            body = "! %d reading" % self._events[self._first * 5 + 4]
+            self._first = (self._first + 1) % _RING
+            self._count -= 1
+            body += verbs.readings_text(self.app, self.streamed)
+        else:
+            body = self._event_body()
+        if not self._start(frame.frame(body)):
+            self.dropped += 1
+
+    # -- requests ------------------------------------------------------------------------------------------------
+
+    def _line(self, now):
+        self.heard_at = now
+        self._unread = 0
+        length = self._reader.length
+        if not length:
+            return
+        self.worked = True
+        line = bytes(memoryview(self._reader.buffer)[:length])
+        state, body = frame.unframe(line)
+        if state == frame.BAD:
+            self.bad_lines += 1
+        elif state == frame.UNFRAMED:
+            self._person(body)
+        else:
+            self._program(body, line[-8:])
+
+    def _person(self, body):
+        """A line typed by hand: no id, no check sum."""
+        if self.framed:
+            self.bad_lines += 1
+            self._reply = frame.frame('- error %d %s "%s"' % ((t.E_UNFRAMED,) + t.ERRORS[t.E_UNFRAMED]))
+            return
+        self._answer("", body, False)
+
+    def _program(self, body, crc):
+        head = body.partition(" ")
+        number = frame.request_id(head[0])
+        if number < 0 or not head[2]:
+            self.bad_lines += 1
+            return
+        greeting = head[2].partition(" ")[0] == "hello"
+        if not greeting:
+            if not self.session or not self.framed:
+                self._reply = frame.frame(head[0] + " " + self._error(ProtocolError(t.E_NO_SESSION)))
+                return
+            if number == self._last_id:
+                if crc != self._last_crc:
+                    self._reply = frame.frame(head[0] + " " + self._error(ProtocolError(t.E_ID_REUSED)))
+                elif self._pending is None:
+                    self._reply = self._last_reply
+                return
+        self._answer(head[0], head[2], True)
+        self._last_id, self._last_crc = -1 if greeting else number, crc
+
+    def _answer(self, number, body, framed):
+        """Run a request and queue its reply. The only place where an exception becomes a reply."""
+        try:
+            if self._pending is not None or (self.app.low_memory and body[:5] != "hello"):
+                raise ProtocolError(t.E_BUSY)
+            text = verbs.run(self.app, frame.split(body), framed)
+            if text is None:
+                self._pending = (number, framed)
+                return
+        except ProtocolError as error:
+            text = self._error(error)
+        except MemoryError:
+            text = self._error(ProtocolError(t.E_BUSY))
+        except Exception as error:
+            self.app.request_failed(error)
+            text = self._error(ProtocolError(t.E_INTERNAL))
+        self._reply_with(number, text, framed)
+
+    def _reply_with(self, number, text, framed):
+        if framed:
+            self._reply = self._last_reply = frame.frame(number + " " + text)
+        else:
+            self._reply = text.encode() + b"\n"
+
+    def _error(self, error):
+        text = 'error %d %s ' % (error.number, error.word())
+        sentence = v.quote(error.sentence().encode())
+        room = frame.BODY_BYTES - len(text) - 8
+        return text + (sentence if len(sentence) <= room else sentence[: room - 1].rstrip("\\") + '"')
+
+    def _poll_store(self):
+        text = verbs.saved(self.app)
+        if text is None:
+            return
+        number, framed = self._pending
+        self._pending = None
+        if isinstance(text, ProtocolError):
+            text = self._error(text)
+        self._reply_with(number, text, framed)

@@ -1,0 +1,3 @@
+"""The firmware's version; the hash of a build comes with its image."""
+
+FIRMWARE = "0.1.0"
