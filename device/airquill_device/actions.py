@@ -59,17 +59,17 @@ def _do(app, identity, args):
         if not app.clear():
             raise ProtocolError(t.E_CAUSE_REMAINS, t.FAULTS[app.fault_number][0])
     elif identity == t.A_PRESET:
-        if args[0] > app.values[t.PRESET_COUNT]:
-            raise ProtocolError(t.E_OUT_OF_RANGE, "preset %d (1 to %d)" % (args[0], app.values[t.PRESET_COUNT]))
-        app.cycle.use_preset(args[0])
+        error = app.cycle.use_preset(args[0])
+        if error:
+            raise ProtocolError(error, "preset %d (1 to %d)" % (args[0], app.values[t.PRESET_COUNT]))
     elif identity == t.A_STRENGTH:
         app.cycle.use_strength(args[0])
     elif identity == t.A_LEARN:
         return _learn(app, args[0])
     elif identity == t.A_ZERO:
-        _idle(app)
-        if not app.sensor.zero():
-            raise ProtocolError(t.E_NOT_THERE, "sensor")
+        error = app.cycle.zero()
+        if error:
+            raise ProtocolError(error)
         return " code=%d" % app.values[t.SENSOR_ZERO_CODE]
     elif identity == t.A_STRIKE:
         error = stroke.allowed(args[0], app.values[t.KEYS_ALLOW_SYSTEM], app.values[t.KEYS_ALLOW_TEXT])

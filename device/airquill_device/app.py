@@ -1,7 +1,5 @@
 """Wiring of the parts and the loop. The loop owns time: every part is ticked, none waits."""
 
-import gc
-
 from airquill_protocol import settings
 from airquill_protocol import tables as t
 from airquill_protocol.compat import const
@@ -20,7 +18,6 @@ from airquill_device.valve import Valve
 
 _PASS_US = const(1000)
 _SECOND_US = const(1000000)
-_HEALTHY_S = const(60)
 _TIMEOUTS_TO_FACTORY = const(3)
 # Memory is collected when less than this is free and the unit is quiet; requests get "busy" below the reserve.
 _COLLECT_BYTES = const(90000)
@@ -81,7 +78,7 @@ class App:
         if board.wiring_error:
             self.fault(t.F_WIRING)
         self._second_at = board.ticks_us()
-        gc.collect()
+        board.collect()
 
     def _load_kept(self):
         damaged = newer = False
@@ -284,8 +281,6 @@ class App:
         self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
         if self._supply_s >= _SUPPLY_SECONDS:
             self.fault(t.F_SUPPLY_LOW)
-        if self.uptime_s == _HEALTHY_S:
-            self.board.watchdog_healthy()
         self._care_for_memory()
 
     def _care_for_memory(self):
@@ -299,7 +294,7 @@ class App:
         self.link.worked = False
         free = self.board.free_bytes()
         if free < _COLLECT_BYTES and quiet:
-            gc.collect()
+            self.board.collect()
             free = self.board.free_bytes()
         self.low_memory = free < _RESERVE_BYTES
 
@@ -316,19 +311,16 @@ class App:
         self.board.restart()
 
     def run(self):
-        """The loop, until the board ends it (a restart, or a prompt asked for by Ctrl-C)."""
+        """Boot, then loop until the board ends it (a restart, or a prompt asked for by Ctrl-C)."""
         board = self.board
+        self.boot()
         due = board.ticks_us()
-        try:
-            while True:
-                self.tick()
-                due = board.ticks_add(due, _PASS_US)
-                if board.ticks_diff(due, board.ticks_us()) < -_PASS_US:
-                    due = board.ticks_us()
-                board.sleep_until(due)
-        finally:
-            self._safe()
-            board.safe()
+        while True:
+            self.tick()
+            due = board.ticks_add(due, _PASS_US)
+            if board.ticks_diff(due, board.ticks_us()) < -_PASS_US:
+                due = board.ticks_us()
+            board.sleep_until(due)
 
 
 def _code(error):

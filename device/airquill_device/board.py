@@ -30,6 +30,7 @@ _WATCHDOG_PAUSE = const(0x4005B000)
 _WATCHDOG_ENABLE = const(1 << 30)
 
 _WIRING_FILE = "/wiring.json"
+_BUILD_FILE = "/build.txt"  # hash of the firmware files, written by the image builder
 _WATCHDOG_MS = const(2000)
 _HEALTHY_US = const(60000000)
 _COUNT_MARK = const(0x41510000)  # over the count in the scratch register, so that what a power-up leaves there is no count
@@ -71,6 +72,7 @@ class Board:
         self.ticks_us = time.ticks_us
         self.ticks_diff = time.ticks_diff
         self.ticks_add = time.ticks_add
+        self.build = self._read_build()
         self.name = plan["board"] if plan else "unwired"
         self._valve_timer = machine.Timer()
         self._blow_timer = machine.Timer()
@@ -120,6 +122,16 @@ class Board:
 
     def free_bytes(self):
         return gc.mem_free()
+
+    def collect(self):
+        gc.collect()
+
+    def collect_by_itself(self, on):
+        """Whether an allocation that finds no room may stop everything to collect."""
+        if on:
+            gc.enable()
+        else:
+            gc.disable()
 
     # ---- outputs
 
@@ -401,6 +413,13 @@ class Board:
                 return wiring.read(file.read())
         except (OSError, UnicodeError):
             return None, "The wiring file /wiring.json cannot be read. Send one."
+
+    def _read_build(self):
+        try:
+            with open(_BUILD_FILE) as file:
+                return file.read(8)
+        except OSError:
+            return "unknown"
 
     def _read_cause(self):
         # The reason stays as it is over a soft reset, which has no reason of its own; only a real start comes this early.
