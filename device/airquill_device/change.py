@@ -115,6 +115,7 @@ def poll(app):
         keeping.kind = -1
         if state == store.FAILED:
             app.keeping = None
+            app.notice(t.F_FLASH_WRITE, True)
             return ProtocolError(t.E_FLASH_FAILED)
         keeping.written += 1
     if keeping.kinds:
@@ -123,6 +124,7 @@ def poll(app):
         return None
     app.keeping = None
     app.kept[:] = keeping.values
+    app.notice(t.F_FLASH_WRITE, False)
     app.notice(t.F_FACTORY_SETTINGS, False)
     app.notice(t.F_SETTINGS_DAMAGED, False)
     app.notice(t.F_SETTINGS_NEWER, False)

@@ -30,7 +30,7 @@ def _find(rows, names, path):
     """Slot of a path in a table, or -1. `pedal2.tap_keys` is row `pedal#.tap_keys`, instance 1."""
     number = 0
     dot = path.find(".")
-    if dot < 1:
+    if dot < 1 or " " in path:
         return -1
     at = names.find((" " + path + " ").encode())
     if at < 0:

@@ -2,7 +2,7 @@
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "21587724"
+REGISTRY_HASH = "e0fdcdc5"
 LINE_BYTES = 240
 STROKE_BYTES = 72
 TEXT_CHORDS = 8
@@ -234,7 +234,7 @@ FAULTS = {
     5: ('supply_low', True),
     6: ('part_failed', True),
     7: ('wiring', True),
-    8: ('flash_write', True),
+    8: ('flash_write', False),
     20: ('pedal1_stuck', False),
     21: ('pedal2_stuck', False),
     22: ('settings_damaged', False),

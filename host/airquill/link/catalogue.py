@@ -7,7 +7,7 @@ from airquill.link.entries import Action, Argument, Entry, Event, Reading, Setti
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "21587724"
+REGISTRY_HASH = "e0fdcdc5"
 LINE_BYTES = 240
 
 SETTINGS = (  # in slot order
@@ -197,7 +197,7 @@ FAULTS = (
     Entry(5, 'supply_low', 'fault', 'The supply fell below 10 V. Check supply and fuse, then clear.'),
     Entry(6, 'part_failed', 'fault', 'A part of the firmware failed; the log names it. Clear, and restart if it comes back.'),
     Entry(7, 'wiring', 'fault', 'The wiring file is missing or wrong. Send a good one.'),
-    Entry(8, 'flash_write', 'fault', 'A setting could not be written to flash. Save again; if it stays, the flash is worn.'),
+    Entry(8, 'flash_write', 'notice', 'A record could not be written to flash; the one before it stays. Save again; if it stays, the flash is worn.'),
     Entry(20, 'pedal1_stuck', 'notice', 'Pedal 1 has been down longer than pedal1.stuck_s, or was down at start.'),
     Entry(21, 'pedal2_stuck', 'notice', 'Pedal 2 has been down longer than pedal2.stuck_s, or was down at start.'),
     Entry(22, 'settings_damaged', 'notice', 'A saved record was damaged; an older good one is used.'),
