@@ -1,0 +1,1 @@
+"""pyserial looks here for the handler of `sim://`."""
