@@ -6,16 +6,15 @@
 Three volumes carry a pressure: the pen (tip to filter, where the sensor is teed in), the short line between filter and
 valve, and the pump side. Isothermal ideal gas: V dp/dt = sum of throughputs in Pa m3/s.
 
-Integrator: linearly implicit Euler. Each element counts as its secant conductance g(p) >= 0 of the last step, so the new
-pressures solve a three by three M-matrix system: every new pressure is a weighted mean of old pressures, ambient and
-the pump's end pressure. It cannot overshoot or blow up, at any step; first order in the step (Hairer and Wanner,
+Integrator: linearly implicit Euler. Each element counts as its secant conductance g(p) >= 0 of the last step, so the
+new pressures solve a three by three M-matrix system: every new pressure is a weighted mean of old pressures, ambient
+and the pump's end pressure. It cannot overshoot or blow up, at any step; first order in the step (Hairer and Wanner,
 Solving ODEs II, chapter IV, for the method; the bound is the discrete maximum principle).
 """
 
 from math import sqrt
 
 from . import flow
-from .ambient import ZERO_C
 from .needles import Needle
 from .pump import HOT_LOSS_PER_K, RATED_VOLTS, Pump
 from .valve import Valve
@@ -25,6 +24,7 @@ LEAK_SPAN = 6e-5  # m3/s at fault strength 1: about half the conductance of the 
 STANDING_LEAK = 4e-8  # m3/s through the pump's own check valves
 SAG_SHARE = 0.4  # of the supply voltage, at strength 1
 BLOW_C = 0.1 * flow.C_UNIT  # the optional puff valve; chosen
+BLOW_B = 0.35
 
 FAULTS = (
     "tip_clog",
@@ -49,18 +49,18 @@ class Air:
 
     def __init__(
         self,
-        pump=None,
-        valve=None,
-        needle=None,
-        hose_bore_mm=2.5,
-        hose_length_mm=1000.0,
-        filter_kpa=0.8,
-        pen_ml=3.0,
-        line_ml=2.0,
-        pump_ml=6.0,
-        leak=TIGHT_LEAK,
-        ambient_pa=101325.0,
-        temp_c=20.0,
+        pump: Pump | None = None,
+        valve: Valve | None = None,
+        needle: Needle | None = None,
+        hose_bore_mm: float = 2.5,
+        hose_length_mm: float = 1000.0,
+        filter_kpa: float = 0.8,
+        pen_ml: float = 3.0,
+        line_ml: float = 2.0,
+        pump_ml: float = 6.0,
+        leak: float = TIGHT_LEAK,
+        ambient_pa: float = 101325.0,
+        temp_c: float = 20.0,
     ):
         """`filter_kpa`: drop of the clean filter at 5 L/min. `pen_ml`: pen and fittings, without the hose.
 
@@ -100,7 +100,7 @@ class Air:
         self._hose_stretch = 1.0  # hose resistance over its laminar value
         self.refresh()
 
-    def refresh(self):
+    def refresh(self) -> None:
         """Recompute what follows from dimensions, needle and faults; call after changing one of them."""
         faults = self.faults
         scale = flow.throughput_scale(1.0, self.temp_c)
@@ -125,7 +125,7 @@ class Air:
         valve.stuck_open = faults["valve_stuck_open"]
         valve.stuck_shut = faults["valve_stuck_shut"]
 
-    def set_fault(self, name, strength):
+    def set_fault(self, name: str, strength: float) -> None:
         """Set a fault's strength, 0 to 1; takes effect with the next step. ValueError for a bad name or strength."""
         if name not in self.faults:
             raise ValueError("no fault of the air path is called %s; there are %s" % (name, ", ".join(FAULTS)))
@@ -134,50 +134,50 @@ class Air:
         self.faults[name] = float(strength)
         self.refresh()
 
-    def set_needle(self, needle):
+    def set_needle(self, needle: Needle) -> None:
         """Change the needle (needles.Needle)."""
         self.needle = needle
         self.refresh()
 
     @property
-    def tip(self):
+    def tip(self) -> str | float:
         """The tip: "open", "sealed" or the share of the needle's conductance left open, 0 to 1."""
         return "open" if self.tip_share == 1.0 else "sealed" if self.tip_share == 0.0 else self.tip_share
 
     @tip.setter
-    def tip(self, state):
+    def tip(self, state: str | float) -> None:
         share = 1.0 if state == "open" else 0.0 if state == "sealed" else float(state)
         if not 0.0 <= share <= 1.0:
             raise ValueError('the tip is "open", "sealed" or a share of 0 to 1')
         self.tip_share = share
 
     @property
-    def supply_now(self):
+    def supply_now(self) -> float:
         """Supply voltage with the sag fault, V."""
         return self.supply_volts * (1.0 - SAG_SHARE * self.faults["supply_sag"])
 
     @property
-    def tip_lpm(self):
+    def tip_lpm(self) -> float:
         """Air in through the needle, L/min of reference air; negative when it blows out."""
         return flow.lpm(self.tip_flow, self.temp_c)
 
     @property
-    def leak_lpm(self):
+    def leak_lpm(self) -> float:
         """Air in through leaks of the pen side, L/min of reference air."""
         return flow.lpm(self.leak_flow, self.temp_c)
 
     @property
-    def pump_lpm(self):
+    def pump_lpm(self) -> float:
         """Air out through the pump, L/min of reference air."""
         return flow.lpm(self.pump_flow, self.temp_c)
 
-    def set_vacuum(self, pen_kpa, line_kpa, pump_kpa):
+    def set_vacuum(self, pen_kpa: float, line_kpa: float, pump_kpa: float) -> None:
         """Set the state, kPa below ambient."""
         self.pen_kpa = pen_kpa
         self.line_kpa = line_kpa
         self.pump_kpa = pump_kpa
 
-    def step(self, dt_s):
+    def step(self, dt_s: float) -> None:
         """Advance by dt_s seconds, above 0. Stable at every dt_s; 1 to 5 ms follow a pick, seconds serve idle time."""
         amb = self.ambient_pa
         pen = amb - 1000.0 * self.pen_kpa
@@ -213,9 +213,10 @@ class Air:
         re = self._hose_re * self.hose_flow
         if re < 0.0:
             re = -re
-        if re > 2300.0 or stretch > 1.0:
-            # half way to the new value each step: the turbulent law alone would hunt
-            stretch += 0.4 * (flow.friction_factor(re) * re / 64.0 - stretch) if re > 1.0 else 0.4 * (1.0 - stretch)
+        if re > flow.LAMINAR_RE or stretch > 1.0:
+            # part of the way to the new value each step: the turbulent law alone would hunt
+            target = flow.friction_factor(re) * re / 64.0 if re > flow.LAMINAR_RE else 1.0
+            stretch += 0.4 * (target - stretch)
             self._hose_stretch = stretch
         g_hose = mean / (self._hose_r * stretch + self._filter_r)
 
@@ -248,10 +249,10 @@ class Air:
         g_pump = 0.0
         end = amb
         if speed > 0.0:
-            part = pump.end_share / (1.0 + pump.leak_share / speed)
-            end = amb * (1.0 - part)
+            turned = speed + pump.leak_share
+            end = amb - amb * pump.end_share * speed / turned
             if suck > end:
-                g_pump = pump.free_flow * speed * (1.0 - HOT_LOSS_PER_K * pump.heat_k) / part
+                g_pump = pump.free_flow * turned / pump.end_share * (1.0 - HOT_LOSS_PER_K * pump.heat_k)
                 if pump.curvature:
                     g_pump *= 1.0 + pump.curvature * (amb - suck) / (amb - end)
 
@@ -269,8 +270,10 @@ class Air:
         rhs = cap_line * line + g_vent * amb
         if self.blow_open:
             source = amb + 1000.0 * self.blow_kpa
-            den += self._blow_k * self._valve_end
-            rhs += self._blow_k * self._valve_end * source
+            ratio = min(line / source, flow.LINEAR_RATIO)
+            g_blow = self._blow_k * flow.phi(ratio, BLOW_B) / (1.0 - ratio)
+            den += g_blow
+            rhs += g_blow * source
         to_pen = g_hose / den_pen
         to_suck = g_join / den_suck
         line = (rhs + to_pen * rhs_pen + to_suck * rhs_suck) / (den - to_pen * g_hose - to_suck * g_join)

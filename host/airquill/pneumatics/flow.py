@@ -22,17 +22,17 @@ LAMINAR_RE = 2300.0
 TURBULENT_RE = 4000.0
 
 
-def lpm(throughput, temp_c=20.0):
+def lpm(throughput: float, temp_c: float = 20.0) -> float:
     """Litres a minute of reference air (100 kPa, 20 C) of a throughput in Pa m3/s at a gas temperature."""
     return throughput * 60000.0 / ANR_PA * ANR_K / (temp_c + ZERO_C)
 
 
-def mass_flow(throughput, temp_c=20.0):
+def mass_flow(throughput: float, temp_c: float = 20.0) -> float:
     """Mass flow in kg/s of dry air of a throughput in Pa m3/s at a gas temperature: W / (R T)."""
     return throughput / (R_AIR * (temp_c + ZERO_C))
 
 
-def phi(ratio, b):
+def phi(ratio: float, b: float) -> float:
     """Share of the choked flow at a pressure ratio downstream / upstream: 1 up to b, then a quarter ellipse to 0.
 
     sqrt(1 - ((r - b) / (1 - b)) ** 2), ISO 6358-1, equation for subsonic flow. Valid for 0 <= r <= 1, 0 <= b < 1.
@@ -43,7 +43,7 @@ def phi(ratio, b):
     return sqrt(1.0 - x * x) if x < 1.0 else 0.0
 
 
-def throughput(c, b, upstream_pa, downstream_pa, temp_c=20.0):
+def throughput(c: float, b: float, upstream_pa: float, downstream_pa: float, temp_c: float = 20.0) -> float:
     """Throughput in Pa m3/s through an ISO 6358 element; negative when `downstream_pa` is the higher pressure.
 
     W = C p1 p0 sqrt(T / T0) phi(p2 / p1), ISO 6358-1, with p0 = 100 kPa, T0 = 293.15 K and T the upstream temperature.
@@ -53,17 +53,17 @@ def throughput(c, b, upstream_pa, downstream_pa, temp_c=20.0):
     return throughput_scale(c, temp_c) * upstream_pa * phi(downstream_pa / upstream_pa, b)
 
 
-def throughput_scale(c, temp_c=20.0):
+def throughput_scale(c: float, temp_c: float = 20.0) -> float:
     """Choked throughput per Pa of upstream pressure, m3/s: C p0 sqrt(T / T0)."""
     return c * ANR_PA * sqrt((temp_c + ZERO_C) / ANR_K)
 
 
-def linear_end(b):
+def linear_end(b: float) -> float:
     """Secant conductance over throughput_scale at LINEAR_RATIO: the slope of the straight line near zero."""
     return phi(LINEAR_RATIO, b) / (1.0 - LINEAR_RATIO)
 
 
-def orifice_c(bore_mm, discharge=1.0, temp_c=20.0):
+def orifice_c(bore_mm: float, discharge: float = 1.0, temp_c: float = 20.0) -> float:
     """Sonic conductance C in m3/(s Pa) of a round hole of a bore in mm with a discharge coefficient.
 
     Choked isentropic mass flow of an ideal gas, m = Cd A p1 sqrt(k / (R T)) (2 / (k + 1)) ** ((k + 1) / (2 (k - 1))),
@@ -71,11 +71,12 @@ def orifice_c(bore_mm, discharge=1.0, temp_c=20.0):
     """
     area = pi / 4.0 * (bore_mm * 1e-3) ** 2
     kelvin = temp_c + ZERO_C
-    choked = sqrt(KAPPA / (R_AIR * kelvin)) * (2.0 / (KAPPA + 1.0)) ** ((KAPPA + 1.0) / (2.0 * (KAPPA - 1.0)))
+    power = (KAPPA + 1.0) / (2.0 * (KAPPA - 1.0))
+    choked = sqrt(KAPPA / (R_AIR * kelvin)) * float((2.0 / (KAPPA + 1.0)) ** power)
     return discharge * area * choked * R_AIR * ANR_K / ANR_PA * sqrt(kelvin / ANR_K)
 
 
-def series_c(c1, c2):
+def series_c(c1: float, c2: float) -> float:
     """Sonic conductance of two elements one after the other: C = (C1 ** -2 + C2 ** -2) ** -1/2.
 
     Common practice for small pressure ratios; within about 10 % of the two-element solution (tests measure it).
@@ -85,7 +86,7 @@ def series_c(c1, c2):
     return 1.0 / sqrt(1.0 / (c1 * c1) + 1.0 / (c2 * c2))
 
 
-def friction_factor(reynolds):
+def friction_factor(reynolds: float) -> float:
     """Darcy friction factor of a smooth round tube: 64 / Re up to 2300, 0.3164 Re ** -0.25 (Blasius) from 4000.
 
     Between them a straight line. Blasius holds up to about Re 1e5.
@@ -93,17 +94,17 @@ def friction_factor(reynolds):
     if reynolds <= LAMINAR_RE:
         return 64.0 / reynolds
     if reynolds >= TURBULENT_RE:
-        return 0.3164 / reynolds**0.25
+        return 0.3164 / float(reynolds**0.25)
     share = (reynolds - LAMINAR_RE) / (TURBULENT_RE - LAMINAR_RE)
-    return (1.0 - share) * 64.0 / LAMINAR_RE + share * 0.3164 / TURBULENT_RE**0.25
+    return (1.0 - share) * 64.0 / LAMINAR_RE + share * 0.3164 / float(TURBULENT_RE**0.25)
 
 
-def reynolds(flow, bore_mm, temp_c=20.0):
+def reynolds(flow: float, bore_mm: float, temp_c: float = 20.0) -> float:
     """Reynolds number of a throughput in Pa m3/s in a round bore: 4 m / (pi d eta)."""
     return 4.0 * abs(mass_flow(flow, temp_c)) / (pi * bore_mm * 1e-3 * viscosity(temp_c))
 
 
-def laminar_resistance(bore_mm, length_mm, temp_c=20.0):
+def laminar_resistance(bore_mm: float, length_mm: float, temp_c: float = 20.0) -> float:
     """128 eta L / (pi d4) in Pa s/m3 (Hagen-Poiseuille); laminar throughput is (p1 ** 2 - p2 ** 2) / 2 over it.
 
     Isothermal gas in a long tube: the volume flow is taken at the mean pressure. Valid below Re 2300 and where
@@ -112,14 +113,20 @@ def laminar_resistance(bore_mm, length_mm, temp_c=20.0):
     return 128.0 * viscosity(temp_c) * length_mm * 1e-3 / (pi * (bore_mm * 1e-3) ** 4)
 
 
-def _fanno(mach):
+def _fanno(mach: float) -> float:
     """4 f L* / D of Fanno flow from a Mach number to the choked end (k = 1.4); gas dynamics textbooks."""
     square = mach * mach
     grown = (KAPPA + 1.0) * square / (2.0 + (KAPPA - 1.0) * square)
     return (1.0 - square) / (KAPPA * square) + (KAPPA + 1.0) / (2.0 * KAPPA) * log(grown)
 
 
-def tube_c_b(bore_mm, length_mm, entry_loss=0.5, temp_c=20.0, ambient_pa=101325.0):
+def tube_c_b(
+    bore_mm: float,
+    length_mm: float,
+    entry_loss: float = 0.5,
+    temp_c: float = 20.0,
+    ambient_pa: float = 101325.0,
+) -> tuple[float, float]:
     """(C, b) of a short tube such as a needle: adiabatic flow with wall friction (Fanno), choked at its end.
 
     The friction factor is that of the choked flow at `ambient_pa`; `entry_loss`, in dynamic pressures, counts as
@@ -127,8 +134,8 @@ def tube_c_b(bore_mm, length_mm, entry_loss=0.5, temp_c=20.0, ambient_pa=101325.
     lower b than a hole, and near r = 1 the quarter ellipse is up to about 15 % off the exact curve (tests measure it).
     """
     hole = orifice_c(bore_mm, 1.0, temp_c)
-    share = 0.7
-    mach = 0.5
+    power = (KAPPA + 1.0) / (2.0 * (KAPPA - 1.0))
+    share, mach, stretch = 0.7, 0.5, 1.0
     for _ in range(30):
         flow = throughput_scale(hole * share, temp_c) * ambient_pa
         resistance = friction_factor(reynolds(flow, bore_mm, temp_c)) * length_mm / bore_mm + entry_loss
@@ -140,10 +147,10 @@ def tube_c_b(bore_mm, length_mm, entry_loss=0.5, temp_c=20.0, ambient_pa=101325.
             else:
                 high = mach
         stretch = 1.0 + 0.5 * (KAPPA - 1.0) * mach * mach
-        new = mach * (stretch / (0.5 * (KAPPA + 1.0))) ** (-(KAPPA + 1.0) / (2.0 * (KAPPA - 1.0)))
+        new = mach * float((stretch / (0.5 * (KAPPA + 1.0))) ** (-power))
         if abs(new - share) < 1e-12:
             break
         share = 0.5 * (share + new)
-    inlet = stretch ** (-KAPPA / (KAPPA - 1.0))
+    inlet = float(stretch ** (-KAPPA / (KAPPA - 1.0)))
     b = inlet * mach * sqrt((2.0 + (KAPPA - 1.0) * mach * mach) / (KAPPA + 1.0))
     return hole * share, b

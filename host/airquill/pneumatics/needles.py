@@ -37,7 +37,7 @@ SIZES_MM = {
 class Needle:
     """A blunt needle: gauge, or 0 with a measured bore; C and b follow from bore and length (flow.tube_c_b)."""
 
-    def __init__(self, gauge=22, bore_mm=None, length_mm=LENGTH_MM):
+    def __init__(self, gauge: int = 22, bore_mm: float | None = None, length_mm: float = LENGTH_MM):
         """Raise ValueError for a gauge that is not in the table and no bore given."""
         if bore_mm is None:
             if gauge not in SIZES_MM:

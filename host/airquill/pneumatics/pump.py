@@ -22,7 +22,7 @@ HOT_LOSS_PER_K = 0.002  # flow lost per kelvin of case above ambient; from memor
 class Pump:
     """Rated figures and slow state of one pump. `speed` is 0 to 1 of rated, `heat_k` its case above ambient."""
 
-    def __init__(self, free_flow_lpm=5.0, end_kpa=65.0, curvature=0.0):
+    def __init__(self, free_flow_lpm: float = 5.0, end_kpa: float = 65.0, curvature: float = 0.0):
         """Free flow in L/min of ambient air and end vacuum in kPa at sea level, both at rated voltage.
 
         Valid: 0.1-30 L/min, 5-98 kPa, curvature -0.9 to 1; ValueError otherwise.
@@ -38,7 +38,7 @@ class Pump:
         self.heat_k = 0.0
         self.refresh()
 
-    def refresh(self):
+    def refresh(self) -> None:
         """Recompute what follows from ratings and faults; call after changing one."""
         self.free_flow = self.free_flow_lpm / 60000.0 * (1.0 - 0.6 * self.wear)  # m3/s
         self.end_share = self.end_kpa * 1000.0 / 101325.0 * (1.0 + BACK_LEAK)
@@ -47,7 +47,7 @@ class Pump:
         self.floor_duty = FLOOR_DUTY + (1.0 - FLOOR_DUTY) * self.stall
         self.friction_duty = FRICTION_DUTY + 0.5 * self.stall
 
-    def step(self, drive, dt_s):
+    def step(self, drive: float, dt_s: float) -> float:
         """Advance speed and heat by dt_s under a drive of 0 to 1 (mean voltage over rated); implicit, any dt_s."""
         speed = self.speed
         if drive < self.floor_duty or (speed < 0.02 and drive < self.start_duty):

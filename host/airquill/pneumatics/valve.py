@@ -15,7 +15,7 @@ SLOW_TIMES = 9.0  # a fully slow valve takes ten times as long
 class Valve:
     """`position` is 0 (vents) to 1 (pump joined); `drive` of 0 to 1 is the mean voltage over rated."""
 
-    def __init__(self, c_dm3_s_bar=0.3, b=0.35):
+    def __init__(self, c_dm3_s_bar: float = 0.3, b: float = 0.35):
         """Sonic conductance of either path in dm3/(s bar) (0.07 tiny to 0.7) and critical ratio (0.2 to 0.5)."""
         if not (0.005 <= c_dm3_s_bar <= 5.0 and 0.0 <= b <= 0.6):
             raise ValueError("a valve needs C of 0.005 to 5 dm3/(s bar) and b of 0 to 0.6")
@@ -29,7 +29,7 @@ class Valve:
         self.stuck_open = 0.0
         self.stuck_shut = 0.0
 
-    def step(self, drive, dt_s):
+    def step(self, drive: float, dt_s: float) -> float:
         """Advance by dt_s; implicit, any dt_s. Returns the position."""
         slow = 1.0 + SLOW_TIMES * self.slow
         coil = self.coil
