@@ -38,8 +38,9 @@ _GRABS: tuple[tuple[int, tuple[str, ...], str], ...] = (
     (0, ("Caps Lock", "Num Lock", "Scroll Lock"), "stays switched after the stroke and changes what later keys do"),
     (0, ("F1",), "opens help in most programs"),
     (0, ("F11",), "switches full screen in most programs"),
-    # xkb-data, symbols/inet (evdev): what F13 to F18 and F20 to F23 are on a Linux desktop.
-    (0, tuple(f"F{n}" for n in range(13, 19)), "reaches programs on Linux desktops as a Tools or Launch key, not by its name"),
+    # xkb-data, symbols/inet (evdev): what F13 to F24 are on a Linux desktop.
+    (0, tuple(f"F{n}" for n in range(13, 19)), "reaches programs on Linux desktops as a Tools or Launch key"),
+    (0, ("F19", "F24"), "means nothing to programs on Linux desktops, save those that read key positions"),
     (0, ("F20",), "mutes the microphone on Linux desktops"),
     (0, ("F21", "F22", "F23"), "switches the touch pad on Linux desktops"),
     (0, ("Application",), "opens the context menu"),
@@ -119,7 +120,7 @@ def _grab(chord: Chord) -> str:
         # Shift beside Alt + Tab and the like changes the direction, not who takes the chord.
         if wanted not in (groups, groups & ~_SHIFTS):
             continue
-        if not keys and not chord.usages or keys == ("*",) and chord.usages:
+        if (not keys and not chord.usages) or (keys == ("*",) and chord.usages):
             return sentence
         if keys and keys != ("*",) and any(usage_of(key) in chord.usages for key in keys):
             return sentence

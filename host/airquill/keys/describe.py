@@ -27,5 +27,5 @@ def phrase(found: list[Piece]) -> str:
         elif piece.kind == "dead":
             phrases.append(f"presses {piece.what}{again} (a dead key, which waits for a letter)")
         else:
-            phrases.append(f"presses {piece.what}{again}" + (f" (there {piece.here})" if piece.here else ""))
+            phrases.append(f"presses {piece.what}{again}" + (f" ({piece.here} on that keyboard)" if piece.here else ""))
     return ", then ".join(phrases)

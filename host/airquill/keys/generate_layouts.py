@@ -50,11 +50,14 @@ def version() -> str:
 def read_layout(xkb: Any, context: Any, layout: str, variant: str) -> tuple[str, dict[int, tuple[str, ...]]]:
     """Title; per usage what plain, Shift, AltGr and Shift with AltGr give: a character, a dead key, or ''."""
     loaded = context.keymap_new_from_names(rules="evdev", model="pc105", layout=layout, variant=variant)
+    # Without AltGr (as on `us`) a key may still list levels three and four that nobody can reach.
+    alt_gr = loaded.key_get_syms_by_level(loaded.key_by_name("RALT"), 0, 0)
+    reachable = 4 if [xkb.keysym_get_name(symbol) for symbol in alt_gr] == ["ISO_Level3_Shift"] else 2
     table = {}
     for usage, position in sorted(POSITIONS.items()):
         keycode = loaded.key_by_name(position)
         levels = []
-        for level in range(min(4, loaded.num_levels_for_key(keycode, 0))):
+        for level in range(min(reachable, loaded.num_levels_for_key(keycode, 0))):
             symbols = loaded.key_get_syms_by_level(keycode, 0, level)
             name = xkb.keysym_get_name(symbols[0]) if len(symbols) == 1 else ""
             text = xkb.keysym_to_string(symbols[0]) if len(symbols) == 1 else ""

@@ -136,6 +136,8 @@ def decode(program: bytes) -> Stroke:
             at = end
         else:
             raise _damaged(at, f"0x{code:02x} starts no step")
+    if program and not chords:
+        raise _damaged(0, "it presses no key")
     return Stroke(tuple(chords))
 
 

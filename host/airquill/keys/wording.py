@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from airquill.keys.layouts import Layout, shortcut_name
+from airquill.keys.layouts import layout as find_layout
 from airquill.keys.usages import modifier_names, name_of
 
 Press = tuple[int, tuple[int, ...]]
@@ -70,7 +71,7 @@ def _single(presses: Iterable[Press], host: Layout) -> Iterator[Piece]:
         elif waiting and usages:
             yield Piece("dead", waiting[1])
             waiting = None
-        yield Piece("chord", chord, _here(modifiers, usages, host, chord))
+        yield Piece("chord", chord, _here(modifiers, usages, host))
     if waiting:
         yield Piece("dead", waiting[1])
 
@@ -80,11 +81,14 @@ def chord_name(modifiers: int, usages: Iterable[int]) -> str:
     return " + ".join([*modifier_names(modifiers), *(name_of(usage) for usage in usages)])
 
 
-def _here(modifiers: int, usages: tuple[int, ...], host: Layout, chord: str) -> str:
+def _here(modifiers: int, usages: tuple[int, ...], host: Layout) -> str:
     if not modifiers & _COMMANDS:
         return ""
-    here = " + ".join([*modifier_names(modifiers), *(shortcut_name(host, usage) for usage in usages)])
-    return here if here != chord and any(host.character(0, usage).isalnum() for usage in usages) else ""
+    names = [shortcut_name(host, usage) for usage in usages]
+    # Usage names are the legends of a US keyboard, so there is nothing to add where the key is the same as there.
+    if names == [shortcut_name(find_layout("us"), usage) for usage in usages]:
+        return ""
+    return " + ".join([*modifier_names(modifiers), *names])
 
 
 def quoted(text: str) -> str:
