@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """Write from registry.toml everything that must agree with it; with --check, fail when something is stale.
 
-    python protocol/generate.py           write
-    python protocol/generate.py --check   exit 1 and name the stale files
+python protocol/generate.py           write
+python protocol/generate.py --check   exit 1 and name the stale files
 """
 
 from __future__ import annotations

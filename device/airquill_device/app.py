@@ -111,7 +111,16 @@ class App:
     # -- settings ------------------------------------------------------------------------------------------------
 
     def configure_all(self):
-        for part in (self.pump, self.valve, self.sensor, self.keyboard, self.cycle, self.pedals[0], self.pedals[1], self.panel):
+        for part in (
+            self.pump,
+            self.valve,
+            self.sensor,
+            self.keyboard,
+            self.cycle,
+            self.pedals[0],
+            self.pedals[1],
+            self.panel,
+        ):
             part.configure()
 
     def change(self, values):

@@ -248,7 +248,7 @@ class Link:
             self._reply = text.encode() + b"\n"
 
     def _error(self, error):
-        text = 'error %d %s ' % (error.number, error.word())
+        text = "error %d %s " % (error.number, error.word())
         sentence = v.quote(error.sentence().encode())
         room = frame.BODY_BYTES - len(text) - 8
         return text + (sentence if len(sentence) <= room else sentence[: room - 1].rstrip("\\") + '"')

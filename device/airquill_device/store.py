@@ -88,7 +88,11 @@ class Store:
     def __init__(self, board):
         self.board = board
         self.state = IDLE
-        self._place = [None, None, None]  # per kind: (role, offset of the next free page, sequence, role and offset of the last)
+        self._place = [
+            None,
+            None,
+            None,
+        ]  # per kind: (role, offset of the next free page, sequence, role and offset of the last)
         self._kind = 0
         self._values = None
         self._slot = 0
@@ -213,7 +217,9 @@ class Store:
     def _choose_place(self):
         """Close the record and find erased pages for it, erasing the older block if there are none."""
         role, last, sequence, _ = self._place[self._kind] or (self._kind * 2, 0, 0, None)
-        pack_into("<4sBBHHHI", self._buffer, 0, _MAGIC, self._kind, _FORMAT, t.REGISTRY, self._length - _HEAD, 0, sequence + 1)
+        pack_into(
+            "<4sBBHHHI", self._buffer, 0, _MAGIC, self._kind, _FORMAT, t.REGISTRY, self._length - _HEAD, 0, sequence + 1
+        )
         pack_into("<I", self._buffer, self._length, crc32(memoryview(self._buffer)[: self._length]))
         size = self._length + 4
         for i in range(size, (size + _PAGE - 1) // _PAGE * _PAGE):

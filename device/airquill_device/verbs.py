@@ -62,18 +62,21 @@ def _hello(app, fields, framed):
     session = v.parse_number(fields[1], 0, "session") if len(fields) == 2 else 0
     app.link.greeted(framed)
     board = app.board
-    return "done protocol=%d session=%d firmware=%s build=%s registry=%d hash=%s board=%s chip=%s boots=%d cause=%s caps=%s" % (
-        t.PROTOCOL,
-        session,
-        FIRMWARE,
-        board.build,
-        t.REGISTRY,
-        t.REGISTRY_HASH,
-        board.name,
-        board.unique_id(),
-        app.life.boots,
-        board.boot_cause(),
-        ",".join(board.capabilities()) or "none",
+    return (
+        "done protocol=%d session=%d firmware=%s build=%s registry=%d hash=%s board=%s chip=%s boots=%d cause=%s caps=%s"
+        % (
+            t.PROTOCOL,
+            session,
+            FIRMWARE,
+            board.build,
+            t.REGISTRY,
+            t.REGISTRY_HASH,
+            board.name,
+            board.unique_id(),
+            app.life.boots,
+            board.boot_cause(),
+            ",".join(board.capabilities()) or "none",
+        )
     )
 
 
@@ -141,10 +144,13 @@ def _list(app, fields):
 def _describe(fields):
     """describe [settings|readings|actions N]: what there is, so that a host can carry what it does not know."""
     if len(fields) == 1:
-        return "done settings=%d readings=%d actions=%d verbs=hello,get,set,save,batch,list,describe,do,listen,stream" % (
-            t.SLOTS,
-            t.READINGS,
-            len(t.ACTIONS),
+        return (
+            "done settings=%d readings=%d actions=%d verbs=hello,get,set,save,batch,list,describe,do,listen,stream"
+            % (
+                t.SLOTS,
+                t.READINGS,
+                len(t.ACTIONS),
+            )
         )
     _exactly(fields, 3)
     what = fields[1]

@@ -1,8 +1,11 @@
 """`const` for both interpreters: MicroPython's compiler folds it, CPython calls it."""
 
-try:
-    from micropython import const
-except ImportError:
 
-    def const(value):
-        return value
+def const(value: int) -> int:
+    return value
+
+
+try:
+    from micropython import const  # type: ignore  # noqa: F811
+except ImportError:
+    pass

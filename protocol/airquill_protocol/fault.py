@@ -9,15 +9,15 @@ class ProtocolError(Exception):
     number: an error number of the registry; subject: the path, word or value that it is about, as text.
     """
 
-    def __init__(self, number, subject=""):
+    def __init__(self, number: int, subject: str = "") -> None:
         super().__init__(number, subject)
         self.number = number
         self.subject = subject
 
-    def word(self):
+    def word(self) -> str:
         return tables.ERRORS[self.number][0]
 
-    def sentence(self):
+    def sentence(self) -> str:
         """What is wrong, where, and what to do."""
         help_text = tables.ERRORS[self.number][1]
         return self.subject + ": " + help_text if self.subject else help_text

@@ -21,7 +21,7 @@ GOOD = const(1)
 BAD = const(2)
 
 
-def frame(body):
+def frame(body: str) -> bytes:
     """A body (text) as a whole line in bytes, check sum and LF included. Raises ValueError when it is too long."""
     data = body.encode()
     if len(data) > BODY_BYTES:
@@ -29,7 +29,7 @@ def frame(body):
     return data + b" *%08x\n" % crc32(data)
 
 
-def unframe(line):
+def unframe(line: "bytes | bytearray") -> "tuple[int, str]":
     """A line without its LF -> (UNFRAMED | GOOD | BAD, body as text). A BAD line's body is empty."""
     for byte in line:
         if not 32 <= byte < 127:
@@ -43,7 +43,7 @@ def unframe(line):
     return GOOD, body.decode()
 
 
-def split(body):
+def split(body: str) -> "list[str]":
     """The fields of a body; quoted texts stay whole, quotes included. Raises line_form."""
     fields = []
     start = at = 0
@@ -66,7 +66,7 @@ def split(body):
     return fields
 
 
-def request_id(field):
+def request_id(field: str) -> int:
     """The number of a request id, or -1 if the field is none."""
     if field.isdigit() and len(field) <= 7 and (field[0] != "0" or field == "0"):
         return int(field)
@@ -76,13 +76,13 @@ def request_id(field):
 class LineReader:
     """Collects bytes into lines in one preallocated buffer; an over-long line is thrown away up to its end."""
 
-    def __init__(self, limit=t.LINE_BYTES):
+    def __init__(self, limit: int = t.LINE_BYTES) -> None:
         self.buffer = bytearray(limit)
         self.length = 0
         self.overlong = False
         self.thrown = 0
 
-    def push(self, byte):
+    def push(self, byte: int) -> bool:
         """Take one byte; True when it ended a line, which is then in buffer[:length] until clear()."""
         if byte == _LF:
             if self.overlong:
@@ -100,6 +100,6 @@ class LineReader:
             self.length += 1
         return False
 
-    def clear(self):
+    def clear(self) -> None:
         self.length = 0
         self.overlong = False

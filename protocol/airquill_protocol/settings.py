@@ -10,6 +10,10 @@ from airquill_protocol import values as v
 from airquill_protocol.compat import const
 from airquill_protocol.fault import ProtocolError
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
 _ROW = const(20)  # bytes of a packed row; see generate.py
 _ID = const(0)
 _TYPE = const(1)
@@ -26,7 +30,7 @@ _LIVE = const(1)
 _KEEP_UNIT = const(2)
 
 
-def _find(rows, names, path):
+def _find(rows: bytes, names: bytes, path: str) -> int:
     """Slot of a path in a table, or -1. `pedal2.tap_keys` is row `pedal#.tap_keys`, instance 1."""
     number = 0
     dot = path.find(".")
@@ -49,7 +53,7 @@ def _find(rows, names, path):
     return rows[row + _FIRST] + number * rows[row + _STRIDE]
 
 
-def _path(rows, names, row, slot):
+def _path(rows: bytes, names: bytes, row: int, slot: int) -> str:
     name = names.split(b" ")[row + 1].decode()
     if "#" not in name:
         return name
@@ -57,27 +61,27 @@ def _path(rows, names, row, slot):
     return name.replace("#", str((slot - rows[base + _FIRST]) // rows[base + _STRIDE] + 1))
 
 
-def find(path):
+def find(path: str) -> int:
     """Slot of a setting's path, or -1."""
     return _find(t.ROWS, t.PATHS, path)
 
 
-def path(slot):
+def path(slot: int) -> str:
     return _path(t.ROWS, t.PATHS, t.SLOT_ROW[slot], slot)
 
 
-def row_id(slot):
+def row_id(slot: int) -> int:
     """The registry's id of the slot's row: what a saved record names it by."""
     return t.ROWS[t.SLOT_ROW[slot] * _ROW + _ID]
 
 
-def instance(slot):
+def instance(slot: int) -> int:
     """Which of a repeated row's settings the slot is, from 0."""
     base = t.SLOT_ROW[slot] * _ROW
     return (slot - t.ROWS[base + _FIRST]) // (t.ROWS[base + _STRIDE] or 1)
 
 
-def slot_of(identity, number):
+def slot_of(identity: int, number: int) -> int:
     """Slot of a row id and an instance, or -1 when this firmware does not know it."""
     for base in range(0, len(t.ROWS), _ROW):
         if t.ROWS[base + _ID] == identity:
@@ -87,57 +91,58 @@ def slot_of(identity, number):
     return -1
 
 
-def kind(slot):
+def kind(slot: int) -> int:
     return t.ROWS[t.SLOT_ROW[slot] * _ROW + _TYPE]
 
 
-def words(slot):
+def words(slot: int) -> str:
     """The possible words, separated by spaces."""
     return t.WORDS[t.ROWS[t.SLOT_ROW[slot] * _ROW + _WORDS]]
 
 
-def unit(slot):
+def unit(slot: int) -> str:
     return t.UNITS[t.ROWS[t.SLOT_ROW[slot] * _ROW + _UNIT]]
 
 
-def since(slot):
+def since(slot: int) -> int:
     return t.ROWS[t.SLOT_ROW[slot] * _ROW + _SINCE]
 
 
-def limits(slot):
+def limits(slot: int) -> "tuple[int, int]":
     """(lowest, highest) value; for text and stroke the bytes it may have."""
-    return unpack_from("<ii", t.ROWS, t.SLOT_ROW[slot] * _ROW + _RANGE)
+    lo, hi = unpack_from("<ii", t.ROWS, t.SLOT_ROW[slot] * _ROW + _RANGE)
+    return lo, hi
 
 
-def live(slot):
+def live(slot: int) -> bool:
     """May it change while vacuum is on?"""
     return bool(t.ROWS[t.SLOT_ROW[slot] * _ROW + _FLAGS] & _LIVE)
 
 
-def stays(slot):
+def stays(slot: int) -> bool:
     """Does it stay with this unit (calibration, serial), rather than travel in a profile?"""
     return bool(t.ROWS[t.SLOT_ROW[slot] * _ROW + _FLAGS] & _KEEP_UNIT)
 
 
-def parse(slot, text):
+def parse(slot: int, text: str) -> "int | bytes":
     """Text to the slot's value; raises ProtocolError."""
     lo, hi = limits(slot)
     return v.parse(kind(slot), words(slot), lo, hi, text, path(slot))
 
 
-def render(slot, value):
+def render(slot: int, value: "Any") -> str:
     return v.render(kind(slot), words(slot), value)
 
 
-def fits(slot, value):
+def fits(slot: int, value: "Any") -> bool:
     """Would this value, from a record of another version, be one that the slot may have?"""
     lo, hi = limits(slot)
     if kind(slot) >= v.TEXT:
         return isinstance(value, bytes) and len(value) <= hi
-    return not isinstance(value, bytes) and lo <= value <= hi
+    return isinstance(value, int) and lo <= value <= hi
 
 
-def default_values():
+def default_values() -> "list[Any]":
     """A fresh list of factory values, one a slot."""
     out = list(unpack_from("<%di" % t.SLOTS, t.DEFAULTS, 0))
     for slot in range(t.SLOTS):
@@ -146,7 +151,7 @@ def default_values():
     return out
 
 
-def check_rules(values):
+def check_rules(values: "list[Any]") -> None:
     """Check the rules between fields; raises ProtocolError naming both fields and their values."""
     for low, high, zero, equal in t.RULES:
         if zero >= 0 and not values[zero]:
@@ -154,35 +159,36 @@ def check_rules(values):
         if values[low] > values[high] or (values[low] == values[high] and not equal):
             raise ProtocolError(
                 t.E_RULE,
-                "%s=%s, %s=%s" % (path(low), render(low, values[low]), path(high), render(high, values[high])),
+                "%s=%s must be below %s=%s"
+                % (path(low), render(low, values[low]), path(high), render(high, values[high])),
             )
 
 
-def find_reading(name):
+def find_reading(name: str) -> int:
     """Index of a reading's path, or -1."""
     return _find(t.READING_ROWS, t.READING_PATHS, name)
 
 
-def reading_path(index):
+def reading_path(index: int) -> str:
     return _path(t.READING_ROWS, t.READING_PATHS, t.READING_ROW[index], index)
 
 
-def reading_needs(index):
+def reading_needs(index: int) -> str:
     """The capability a reading needs (its registry word), or an empty text."""
     return t.CAPABILITIES[t.READING_ROWS[t.READING_ROW[index] * _ROW + _NEEDS]]
 
 
-def reading_unit(index):
+def reading_unit(index: int) -> str:
     return t.UNITS[t.READING_ROWS[t.READING_ROW[index] * _ROW + _UNIT]]
 
 
-def reading_kind(index):
+def reading_kind(index: int) -> int:
     return t.READING_ROWS[t.READING_ROW[index] * _ROW + _TYPE]
 
 
-def reading_words(index):
+def reading_words(index: int) -> str:
     return t.WORDS[t.READING_ROWS[t.READING_ROW[index] * _ROW + _WORDS]]
 
 
-def render_reading(index, value):
+def render_reading(index: int, value: "Any") -> str:
     return v.render(reading_kind(index), reading_words(index), value)

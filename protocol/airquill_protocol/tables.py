@@ -262,7 +262,7 @@ ERRORS = {
     202: ('out_of_range', 'The value is out of range.'),
     203: ('unknown_word', 'The value is none of the words that are possible.'),
     204: ('too_long', 'The text or stroke is too long.'),
-    205: ('rule', 'Two settings contradict each other.'),
+    205: ('rule', 'The two contradict each other; change one.'),
     206: ('read_only', 'A reading cannot be set.'),
     207: ('stroke_form', 'The stroke program is damaged.'),
     208: ('stroke_refused', 'The stroke holds a system key or long text; keys.allow_system or keys.allow_text must be on.'),

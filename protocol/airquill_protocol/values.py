@@ -10,6 +10,10 @@ from airquill_protocol import tables as t
 from airquill_protocol.compat import const
 from airquill_protocol.fault import ProtocolError
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
 INT = const(0)
 DEC1 = const(1)
 DEC2 = const(2)
@@ -23,7 +27,7 @@ _QUOTE = const(0x22)
 _BACKSLASH = const(0x5C)
 
 
-def parse_number(text, digits, subject=""):
+def parse_number(text: str, digits: int, subject: str = "") -> int:
     """Text of a number to an int scaled by 10**digits, without floats. Raises wrong_type."""
     body = text[1:] if text[:1] in ("-", "+") else text
     whole, dot, part = body.partition(".")
@@ -36,7 +40,7 @@ def parse_number(text, digits, subject=""):
     return -value if text[:1] == "-" else value
 
 
-def format_number(value, digits):
+def format_number(value: int, digits: int) -> str:
     """An int scaled by 10**digits to its shortest text."""
     if digits == 0:
         return str(value)
@@ -51,7 +55,7 @@ def format_number(value, digits):
     return sign + text + "." + tail.rstrip("0")
 
 
-def quote(value):
+def quote(value: bytes) -> str:
     """Bytes to printable text in double quotes; what is not printable ASCII becomes \\xHH."""
     out = '"'
     for byte in value:
@@ -66,7 +70,7 @@ def quote(value):
     return out + '"'
 
 
-def unquote(text, subject=""):
+def unquote(text: str, subject: str = "") -> bytes:
     """The bytes that a quoted text stands for. Raises wrong_type."""
     wrong = subject or text
     if len(text) < 2 or text[0] != '"' or text[-1] != '"':
@@ -95,14 +99,14 @@ def unquote(text, subject=""):
     return bytes(out)
 
 
-def _hex_byte(text, subject):
+def _hex_byte(text: str, subject: str) -> int:
     try:
         return unhexlify(text)[0]
     except (ValueError, IndexError):
         raise ProtocolError(t.E_WRONG_TYPE, subject) from None
 
 
-def parse_stroke(text, subject=""):
+def parse_stroke(text: str, subject: str = "") -> bytes:
     """Hex of a stroke program to its bytes; `-` is the empty one. Raises stroke_form."""
     if text == "-":
         return b""
@@ -113,7 +117,7 @@ def parse_stroke(text, subject=""):
         raise ProtocolError(t.E_STROKE_FORM, subject) from None
 
 
-def parse(kind, words, lo, hi, text, subject=""):
+def parse(kind: int, words: str, lo: int, hi: int, text: str, subject: str = "") -> "int | bytes":
     """Text to a value of type `kind`, checked against its range (bytes long for text and stroke).
 
     words: the possible words, separated by spaces. Raises ProtocolError.
@@ -135,20 +139,22 @@ def parse(kind, words, lo, hi, text, subject=""):
         if text not in ("on", "off"):
             raise ProtocolError(t.E_UNKNOWN_WORD, "%s=%s (on, off)" % (subject, text))
         return 1 if text == "on" else 0
-    value = parse_stroke(text, subject) if kind == STROKE else unquote(text, subject)
-    if len(value) > hi:
+    data = parse_stroke(text, subject) if kind == STROKE else unquote(text, subject)
+    if len(data) > hi:
         raise ProtocolError(t.E_TOO_LONG, "%s (at most %d bytes)" % (subject, hi))
-    return value
+    return data
 
 
-def render(kind, words, value):
+def render(kind: int, words: str, value: "Any") -> str:
     """A value to its text on the wire."""
     if kind <= DEC2:
         return format_number(value, kind)
     if kind == WORD:
-        return words.split(" ")[value]
+        possible = words.split(" ")
+        return possible[value]
     if kind == FLAG:
         return "on" if value else "off"
+    data: bytes = value
     if kind == STROKE:
-        return hexlify(value).decode() if value else "-"
-    return quote(value)
+        return hexlify(data).decode() if data else "-"
+    return quote(data)

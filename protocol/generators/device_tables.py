@@ -17,9 +17,21 @@ def _packed(rows: list[Row], words: list[str], units: list[str], needs: list[str
     out = b""
     for row in rows:
         flags = int(row.live) | (2 if row.keep == "unit" else 0)
-        out += struct.pack("<10B2xii", row.id, TYPES.index(row.type), flags, units.index(row.unit),
-                           words.index(" ".join(row.words)), needs.index(row.needs), row.first, row.stride, row.count,
-                           row.since, row.lo, row.hi)
+        out += struct.pack(
+            "<10B2xii",
+            row.id,
+            TYPES.index(row.type),
+            flags,
+            units.index(row.unit),
+            words.index(" ".join(row.words)),
+            needs.index(row.needs),
+            row.first,
+            row.stride,
+            row.count,
+            row.since,
+            row.lo,
+            row.hi,
+        )
     return out
 
 
@@ -53,12 +65,20 @@ def text(registry: Registry, mark: str) -> str:
         numbers.append(value)
     lines = [f'"""{mark}"""', ""]
     meta = raw["registry"]
-    lines += [_const("PROTOCOL", meta["protocol"]), _const("REGISTRY", meta["version"]),
-              f'REGISTRY_HASH = "{registry.hash()}"', _const("LINE_BYTES", meta["line_bytes"]),
-              _const("STROKE_BYTES", meta["stroke_bytes"]), _const("TEXT_CHORDS", meta["text_chords"]),
-              _const("SLOTS", registry.slots), _const("READINGS", registry.reading_slots)]
+    lines += [
+        _const("PROTOCOL", meta["protocol"]),
+        _const("REGISTRY", meta["version"]),
+        f'REGISTRY_HASH = "{registry.hash()}"',
+        _const("LINE_BYTES", meta["line_bytes"]),
+        _const("STROKE_BYTES", meta["stroke_bytes"]),
+        _const("TEXT_CHORDS", meta["text_chords"]),
+        _const("SLOTS", registry.slots),
+        _const("READINGS", registry.reading_slots),
+    ]
     if "store" in raw:
-        lines += [_const("STORE_" + name.upper(), value) for name, value in raw["store"].items() if isinstance(value, int)]
+        lines += [
+            _const("STORE_" + name.upper(), value) for name, value in raw["store"].items() if isinstance(value, int)
+        ]
     for group, (first, stride, count) in registry.groups.items():
         name = group.upper() + "N"
         lines += [_const(name, first), _const(name + "_SIZE", stride), _const(name + "_COUNT", count)]

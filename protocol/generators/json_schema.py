@@ -19,7 +19,9 @@ def _property(row: Row) -> dict[str, Any]:
     if row.type == "stroke":
         return out | {"type": "string"}
     scale = 10 ** DIGITS[row.type]
-    bounds = {"minimum": row.lo / scale, "maximum": row.hi / scale} if scale > 1 else {"minimum": row.lo, "maximum": row.hi}
+    bounds = (
+        {"minimum": row.lo / scale, "maximum": row.hi / scale} if scale > 1 else {"minimum": row.lo, "maximum": row.hi}
+    )
     return out | {"type": "number" if scale > 1 else "integer"} | bounds
 
 
@@ -29,7 +31,9 @@ def text(registry: Registry, mark: str) -> str:
         if row.keep != "profile":
             continue
         for n, path in enumerate(row.paths()):
-            table = tables.setdefault(path.partition(".")[0], {"type": "object", "additionalProperties": False, "properties": {}})
+            table = tables.setdefault(
+                path.partition(".")[0], {"type": "object", "additionalProperties": False, "properties": {}}
+            )
             default = row.defaults[n]
             shown = {} if row.type == "stroke" else {"default": default}
             table["properties"][row.field] = _property(row) | shown
@@ -46,8 +50,15 @@ def text(registry: Registry, mark: str) -> str:
                 "additionalProperties": False,
                 "required": ["registry"],
                 "properties": {
-                    "registry": {"type": "integer", "minimum": 1, "description": "Version of the settings list that the file was written for."},
-                    "layout": {"type": "string", "description": "Keyboard layout of the computer, for text in strokes."},
+                    "registry": {
+                        "type": "integer",
+                        "minimum": 1,
+                        "description": "Version of the settings list that the file was written for.",
+                    },
+                    "layout": {
+                        "type": "string",
+                        "description": "Keyboard layout of the computer, for text in strokes.",
+                    },
                     "title": {"type": "string", "description": "What this profile is for."},
                 },
             },

@@ -80,8 +80,15 @@ class Registry:
             raise SystemExit("registry: more than 255 slots; the packed tables hold a slot in one byte")
 
     def _check_numbers(self) -> None:
-        for part, key in (("settings", "id"), ("readings", "id"), ("actions", "id"), ("events", "id"), ("rules", "id"),
-                          ("faults", "number"), ("errors", "number")):
+        for part, key in (
+            ("settings", "id"),
+            ("readings", "id"),
+            ("actions", "id"),
+            ("events", "id"),
+            ("rules", "id"),
+            ("faults", "number"),
+            ("errors", "number"),
+        ):
             used = [row[key] for row in self.raw[part]["rows"]] + list(self.raw["retired"].get(part, []))
             twice = {n for n in used if used.count(n) > 1}
             if twice:
@@ -122,8 +129,24 @@ class Registry:
             lo, hi = 0, len(words) - 1
         if kind == "flag":
             lo, hi = 0, 1
-        return Row(row["id"], row["path"], kind, row["help"], first, stride, count, row.get("unit", ""), words, lo, hi,
-                   defaults, row.get("live", False), row.get("keep", "profile"), row.get("needs", ""), row.get("since", 1))
+        return Row(
+            row["id"],
+            row["path"],
+            kind,
+            row["help"],
+            first,
+            stride,
+            count,
+            row.get("unit", ""),
+            words,
+            lo,
+            hi,
+            defaults,
+            row.get("live", False),
+            row.get("keep", "profile"),
+            row.get("needs", ""),
+            row.get("since", 1),
+        )
 
     def default_value(self, row: Row, instance: int) -> int | bytes:
         """A default as the unit holds it."""
@@ -152,7 +175,9 @@ class Registry:
             group = re.match(r"(\w+)#", rule["low"])
             for n in range(self.raw["repeat"][group[1]] if group else 1):
                 low, high, zero = (name.replace("#", str(n + 1)) for name in names)
-                out.append((self.slot(low), self.slot(high), self.slot(zero) if zero else -1, int(rule.get("equal", False))))
+                out.append(
+                    (self.slot(low), self.slot(high), self.slot(zero) if zero else -1, int(rule.get("equal", False)))
+                )
         return out
 
     def hash(self) -> str:

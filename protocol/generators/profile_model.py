@@ -29,16 +29,34 @@ def text(registry: Registry, mark: str) -> str:
     for row in registry.settings:
         if row.keep == "profile":
             groups.setdefault(row.group, []).append(row)
-    out = [f'"""{mark}"""', "", "# fmt: off", "# ruff: noqa: E501", "from decimal import Decimal", "from typing import Annotated, Literal", "",
-           "from pydantic import BaseModel, ConfigDict, Field", "", "",
-           "class Group(BaseModel):", '    """A table of a profile file."""', "",
-           '    model_config = ConfigDict(extra="forbid")', ""]
+    out = [
+        f'"""{mark}"""',
+        "",
+        "# fmt: off",
+        "# ruff: noqa: E501",
+        "from decimal import Decimal",
+        "from typing import Annotated, Literal",
+        "",
+        "from pydantic import BaseModel, ConfigDict, Field",
+        "",
+        "",
+        "class Group(BaseModel):",
+        '    """A table of a profile file."""',
+        "",
+        '    model_config = ConfigDict(extra="forbid")',
+        "",
+    ]
     for group, rows in groups.items():
         name = "Each" + group[:-1].title() if "#" in group else group.title()
         out += ["", f"class {name}(Group):"]
         out += [f"    {row.field}: {_annotation(row)} = None" for row in rows]
         out.append("")
-    out += ["", "class Settings(Group):", '    """Every setting that travels in a profile; None leaves the unit\'s value."""', ""]
+    out += [
+        "",
+        "class Settings(Group):",
+        '    """Every setting that travels in a profile; None leaves the unit\'s value."""',
+        "",
+    ]
     for group in groups:
         if "#" in group:
             _, _, count = registry.groups[group[:-1]]

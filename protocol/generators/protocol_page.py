@@ -26,12 +26,25 @@ def _defaults(row: Row) -> str:
 def text(registry: Registry, mark: str, old: str) -> str:
     raw = registry.raw
     written = old.partition(START)[0].rstrip() or "# The line protocol"
-    out = [written, "", f"{START}{mark} -->", "", "# Reference", "",
-           f"Protocol {raw['registry']['protocol']}, registry {raw['registry']['version']} (`{registry.hash()}`).", "",
-           "## Settings", "", "| id | path | type | range | default | while vacuum is on | |", "|---|---|---|---|---|---|---|"]
+    out = [
+        written,
+        "",
+        f"{START}{mark} -->",
+        "",
+        "# Reference",
+        "",
+        f"Protocol {raw['registry']['protocol']}, registry {raw['registry']['version']} (`{registry.hash()}`).",
+        "",
+        "## Settings",
+        "",
+        "| id | path | type | range | default | while vacuum is on | |",
+        "|---|---|---|---|---|---|---|",
+    ]
     for row in registry.settings:
         stays = " Stays with the unit." if row.keep == "unit" else ""
-        out.append(f"| {row.id} | `{row.path}` | {row.type} | {_range(row)} | {_defaults(row)} | {'yes' if row.live else 'no'} | {row.help}{stays} |")
+        out.append(
+            f"| {row.id} | `{row.path}` | {row.type} | {_range(row)} | {_defaults(row)} | {'yes' if row.live else 'no'} | {row.help}{stays} |"
+        )
     out += ["", "### Rules between settings", "", "| id | rule | |", "|---|---|---|"]
     for rule in raw["rules"]["rows"]:
         sign = "<=" if rule.get("equal") else "<"
@@ -43,10 +56,15 @@ def text(registry: Registry, mark: str, old: str) -> str:
         out.append(f"| {row.id} | `{row.path}` | {kind} | {row.unit} | {row.needs} | {row.help} |")
     out += ["", "## Actions", "", "| id | action | arguments | needs | |", "|---|---|---|---|---|"]
     for a in raw["actions"]["rows"]:
-        args = "; ".join(f"{x['name']}: {', '.join(x['words']) if 'words' in x else x['type']}" for x in a.get("args", []))
+        args = "; ".join(
+            f"{x['name']}: {', '.join(x['words']) if 'words' in x else x['type']}" for x in a.get("args", [])
+        )
         out.append(f"| {a['id']} | `{a['name']}` | {args} | {a.get('needs', '')} | {a['help']} |")
     out += ["", "## Events", "", "| id | topic | fields | |", "|---|---|---|---|"]
-    out += [f"| {e['id']} | `{e['topic']}` | {', '.join(f['name'] for f in e['fields'])} | {e['help']} |" for e in raw["events"]["rows"]]
+    out += [
+        f"| {e['id']} | `{e['topic']}` | {', '.join(f['name'] for f in e['fields'])} | {e['help']} |"
+        for e in raw["events"]["rows"]
+    ]
     out += ["", "## Faults and notices", "", "| number | word | kind | |", "|---|---|---|---|"]
     out += [f"| {f['number']} | `{f['word']}` | {f['kind']} | {f['help']} |" for f in raw["faults"]["rows"]]
     out += ["", "## Errors", "", "| number | word | |", "|---|---|---|"]

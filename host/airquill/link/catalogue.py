@@ -225,7 +225,7 @@ ERRORS = (
     Entry(202, 'out_of_range', 'error', 'The value is out of range.'),
     Entry(203, 'unknown_word', 'error', 'The value is none of the words that are possible.'),
     Entry(204, 'too_long', 'error', 'The text or stroke is too long.'),
-    Entry(205, 'rule', 'error', 'Two settings contradict each other.'),
+    Entry(205, 'rule', 'error', 'The two contradict each other; change one.'),
     Entry(206, 'read_only', 'error', 'A reading cannot be set.'),
     Entry(207, 'stroke_form', 'error', 'The stroke program is damaged.'),
     Entry(208, 'stroke_refused', 'error', 'The stroke holds a system key or long text; keys.allow_system or keys.allow_text must be on.'),

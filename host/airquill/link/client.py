@@ -47,7 +47,9 @@ class UnitRestarted(AirquillError):
     """The unit restarted while a request was under way: whether it was done is unknown."""
 
     def __init__(self, verb: str) -> None:
-        super().__init__(f"The unit restarted during `{verb}`; whether that was done is unknown. Look with `airquill show`.", NO_UNIT)
+        super().__init__(
+            f"The unit restarted during `{verb}`; whether that was done is unknown. Look with `airquill show`.", NO_UNIT
+        )
 
 
 class Refused(AirquillError):
@@ -115,7 +117,9 @@ class Client:
     def __enter__(self) -> Client:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.close()
 
     # -- greeting ------------------------------------------------------------------------------------------------
@@ -164,7 +168,9 @@ class Client:
         try:
             line = frame.frame(" ".join([str(self._id), verb, *fields]))
         except ValueError:
-            raise AirquillError(f"`{verb}` with {len(fields)} fields does not fit a line. Ask for fewer at a time.") from None
+            raise AirquillError(
+                f"`{verb}` with {len(fields)} fields does not fit a line. Ask for fewer at a time."
+            ) from None
         end = self.port.now() + deadline_s
         wait_s = FIRST_WAIT_S
         while self.port.now() < end:
@@ -407,7 +413,9 @@ def _is_prompt(seen: bytes) -> bool:
 
 def _described(said: dict[str, str], known: Setting | None) -> Setting:
     kind = said["type"]
-    lowest, highest = (from_wire("dec2" if kind in ("dec1", "dec2") else "int", said[name]) for name in ("lowest", "highest"))
+    lowest, highest = (
+        from_wire("dec2" if kind in ("dec1", "dec2") else "int", said[name]) for name in ("lowest", "highest")
+    )
     return Setting(
         said["path"],
         int(said["id"]),

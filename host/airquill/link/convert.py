@@ -32,7 +32,9 @@ def from_wire(kind: str, text: str) -> Value:
         if kind == "text":
             return bytes(wire.unquote(text)).decode("utf-8", "replace")
     except (ValueError, InvalidOperation, ProtocolError) as error:
-        raise AirquillError(f"The unit sent {text!r} where a value of type {kind} belongs. Is its firmware sound?", 1) from error
+        raise AirquillError(
+            f"The unit sent {text!r} where a value of type {kind} belongs. Is its firmware sound?", 1
+        ) from error
     return text
 
 
@@ -82,7 +84,9 @@ def _takes(entry: Setting | Argument) -> str:
         return "on or off"
     if entry.type == "text":
         return f"at most {entry.highest} bytes of text"
-    digits = {"int": "whole numbers", "dec1": "numbers with one decimal", "dec2": "numbers with two decimals"}[entry.type]
+    digits = {"int": "whole numbers", "dec1": "numbers with one decimal", "dec2": "numbers with two decimals"}[
+        entry.type
+    ]
     unit = f" {entry.unit}" if entry.unit else ""
     return f"{digits} from {entry.lowest} to {entry.highest}{unit}"
 
@@ -91,5 +95,11 @@ def show(entry: Setting | Reading, value: Value) -> str:
     """A value with its unit, for people."""
     if value is None:
         return "not there"
-    text = ("on" if value else "off") if isinstance(value, bool) else value.hex() if isinstance(value, bytes) else str(value)
+    text = (
+        ("on" if value else "off")
+        if isinstance(value, bool)
+        else value.hex()
+        if isinstance(value, bytes)
+        else str(value)
+    )
     return f"{text} {entry.unit}".rstrip() if entry.unit else text
