@@ -150,8 +150,8 @@ def render(kind: int, words: str, value: "Any") -> str:
     if kind <= DEC2:
         return format_number(value, kind)
     if kind == WORD:
-        possible = words.split(" ")
-        return possible[value]
+        word: str = words.split(" ")[value]
+        return word
     if kind == FLAG:
         return "on" if value else "off"
     data: bytes = value
