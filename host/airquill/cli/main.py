@@ -1,0 +1,52 @@
+"""The command `airquill`. A new command is one line in COMMANDS and one file beside this one."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from airquill.cli.root import Entry, Root
+
+UNIT = "The unit"
+PROFILE = "Profiles and keys"
+BENCH = "Bench and firmware"
+
+# Help texts stand here a second time in each file's own words, so that `airquill --help` need not import them all.
+COMMANDS = (
+    Entry("find", "airquill.cli.find", "Find units, bare boards and boot volumes.", UNIT),
+    Entry("image", "airquill.cli.image", "Build a firmware image and look into one.", BENCH),
+)
+
+
+class _Airquill(Root):
+    entries = COMMANDS
+
+
+app = typer.Typer(
+    cls=_Airquill,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"airquill {version('airquill')}")
+        raise typer.Exit
+
+
+@app.callback(
+    epilog="Exit codes: 0 done, 1 the answer is no, 2 bad input, 3 no unit or link lost. "
+    "Example: airquill find, then airquill show."
+)
+def airquill(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and leave.")
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", hidden=True, help="Show the traceback of an error.")] = False,
+) -> None:
+    """Configure, tune and prove a hand vacuum pick-up tool."""
