@@ -15,7 +15,7 @@ Solving ODEs II, chapter IV, for the method; the bound is the discrete maximum p
 from math import sqrt
 
 from . import flow
-from .needles import Needle
+from .needles import NEEDLE_B, Needle
 from .pump import HOT_LOSS_PER_K, RATED_VOLTS, Pump
 from .valve import Valve
 
@@ -105,9 +105,12 @@ class Air:
         faults = self.faults
         scale = flow.throughput_scale(1.0, self.temp_c)
         needle, valve, pump = self.needle, self.valve, self.pump
-        self._tip_k = needle.c * scale * (1.0 - 0.98 * faults["tip_clog"]) ** 2
-        self._tip_b = needle.b
-        self._tip_end = flow.linear_end(needle.b)
+        # a clog takes its share off both losses: C and the laminar conductance shrink alike
+        bore_left = (1.0 - 0.98 * faults["tip_clog"]) ** 2
+        self._tip_k = needle.c_inertia * scale * bore_left
+        self._tip_b = NEEDLE_B
+        self._tip_end = flow.linear_end(NEEDLE_B)
+        self._tip_r = flow.laminar_resistance(needle.bore_mm, needle.length_mm, self.temp_c) / bore_left
         self._valve_k = valve.c_dm3_s_bar * flow.C_UNIT * scale
         self._valve_b = valve.b
         self._valve_end = flow.linear_end(valve.b)
@@ -197,7 +200,7 @@ class Air:
         if share > 0.0:
             ratio = pen / amb if pen < amb else amb / pen
             b = self._tip_b
-            g_tip = self._tip_k * share
+            g_tip = self._tip_k
             if ratio <= b:
                 g_tip /= 1.0 - ratio
             elif ratio < 0.999:
@@ -205,6 +208,8 @@ class Air:
                 g_tip *= sqrt(1.0 - x * x) / (1.0 - ratio)
             else:
                 g_tip *= self._tip_end
+            friction = 2.0 * self._tip_r / (pen + amb)
+            g_tip = 2.0 * share / (friction + sqrt(friction * friction + 4.0 / (g_tip * g_tip)))
         g_leak = self._leak_g
 
         # hose and filter

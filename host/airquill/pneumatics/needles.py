@@ -4,9 +4,11 @@ ISO 9626 sizes, regular wall, as commonly tabulated; 33 and 34 from memory. The 
 follows the wall: a measured bore wins. Colours are no key: medical and dispensing needles use different ones.
 """
 
-from .flow import tube_c_b
+from . import flow
 
 LENGTH_MM = 12.7  # half an inch, the usual dispensing needle; common practice, no source
+
+NEEDLE_B = 0.5  # critical ratio that fits Fanno flow best over all gauges
 
 # gauge: (outside, inside)
 SIZES_MM = {
@@ -35,7 +37,11 @@ SIZES_MM = {
 
 
 class Needle:
-    """A blunt needle: gauge, or 0 with a measured bore; C and b follow from bore and length (flow.tube_c_b)."""
+    """A blunt needle: a gauge, or 0 with a measured bore.
+
+    Its air path is an ISO 6358 element (c_inertia, NEEDLE_B) with the laminar resistance of its bore in one tube
+    (flow.with_friction); `c` is the sonic conductance of the whole in m3/(s Pa), `resistance` in Pa s/m3 at 20 C.
+    """
 
     def __init__(self, gauge: int = 22, bore_mm: float | None = None, length_mm: float = LENGTH_MM):
         """Raise ValueError for a gauge that is not in the table and no bore given."""
@@ -49,4 +55,15 @@ class Needle:
         self.bore_mm = bore_mm
         self.outside_mm = SIZES_MM[gauge][0] if gauge in SIZES_MM else bore_mm * 1.6
         self.length_mm = length_mm
-        self.c, self.b = tube_c_b(bore_mm, length_mm)
+        self.c = flow.tube_c(bore_mm, length_mm)
+        self.resistance = flow.laminar_resistance(bore_mm, length_mm)
+        self.c_inertia = flow.inertia_c(self.c, self.resistance)
+
+    def throughput(self, upstream_pa: float, downstream_pa: float) -> float:
+        """Throughput in Pa m3/s at 20 C from the higher to the lower of two pressures in Pa."""
+        drop = upstream_pa - downstream_pa
+        if drop <= 0.0:
+            return 0.0
+        inertia = flow.throughput(self.c_inertia, NEEDLE_B, upstream_pa, downstream_pa) / drop
+        laminar = 0.5 * (upstream_pa + downstream_pa) / self.resistance
+        return flow.with_friction(inertia, laminar) * drop

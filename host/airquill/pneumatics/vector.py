@@ -47,6 +47,7 @@ class AirMany:
         self._b_shift = b * self._b_scale
         self._sag = 1.0 - SAG_SHARE * _row([a.faults["supply_sag"] for a in airs])
         self._leak_g = _row([a._leak_g for a in airs])
+        self._tip_r2 = 2.0 * _row([a._tip_r for a in airs])
         self._hose_r = _row([a._hose_r for a in airs])
         self._filter_r = _row([a._filter_r for a in airs])
         self._hose_re = _row([a._hose_re for a in airs])
@@ -134,7 +135,16 @@ class AirMany:
         np.subtract(1.0, low, out=low)
         np.divide(work, low, out=work)
         np.multiply(work, self._k, out=work)
-        work[0] *= self.tip_share
+        # needle: laminar friction and inertia in one tube, flow.with_friction
+        g_tip = work[0]
+        friction = self._tip_r2 / (pen + amb)
+        np.multiply(g_tip, g_tip, out=g_tip)
+        np.divide(4.0, g_tip, out=g_tip)
+        g_tip += friction * friction
+        np.sqrt(g_tip, out=g_tip)
+        g_tip += friction
+        np.divide(2.0, g_tip, out=g_tip)
+        g_tip *= self.tip_share
         work[1] *= self.valve_open
         work[2] *= 1.0 - self.valve_open
         return work
