@@ -1,9 +1,8 @@
 """The pick cycle: idle, picking, holding, releasing, stopped; grip detection, two-level control, presets, learning."""
 
+from airquill_device.pump import duty_u16
 from airquill_protocol import tables as t
 from airquill_protocol.compat import const
-
-from airquill_device.pump import duty_u16
 
 IDLE = const(0)
 PICKING = const(1)
@@ -60,7 +59,7 @@ class Cycle:
     # Settings
 
     def configure(self):
-        """Take the settings of now. Strength follows its setting only where that changed, so the knob's change stays."""
+        """Take the settings of now. Strength follows its setting only when that changed: the knob's change stays."""
         v = self.app.values
         self._settle_us = v[t.CYCLE_SETTLE_MS] * 1000
         self._miss_us = v[t.CYCLE_MISS_MS] * 1000
@@ -141,10 +140,10 @@ class Cycle:
         self.app.emit(t.T_PRESET, self.preset, self.strength)
 
     def learn(self, tip):
-        """Take the vacuum of now as the active preset's open or sealed level. 0 when done, else the number of the error.
+        """Take the vacuum of now as the active preset's open or sealed level. 0 when done, else the error's number.
 
-        A sealed level too close to the open one is refused. An open level too close to the stored sealed one is taken and
-        the sealed one forgotten: it was another needle's.
+        A sealed level too close to the open one is refused. An open level too close to the stored sealed one is taken
+        and the sealed one forgotten: it was another needle's.
         """
         sensor = self.app.sensor
         if not sensor.present:

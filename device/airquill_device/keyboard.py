@@ -1,9 +1,8 @@
 """The keyboard: plays strokes as reports of the boot protocol, one at a time, never over an unread one."""
 
+from airquill_device import stroke
 from airquill_protocol import tables as t
 from airquill_protocol.compat import const
-
-from airquill_device import stroke
 
 HOST_ABSENT = const(0)
 HOST_ASLEEP = const(1)
@@ -69,6 +68,8 @@ class Keyboard:
         """Queue a stroke program. False when there is nothing to send or it had to be dropped (which is counted)."""
         if len(program) == 0:
             return False
+        # First, or the stroke would be dropped with what was there before the mount.
+        self._look_for_mount()
         v = self.app.values
         if (
             self._queued == QUEUE
@@ -86,7 +87,7 @@ class Keyboard:
         ready = self.board.key_host() == HOST_READY
         if self._phase == _IDLE and self._queued == 0:
             self._passes += 1
-            if self._passes >= _MOUNT_PASSES:
+            if self._passes >= _MOUNT_PASSES or self._all_up_due:
                 self._passes = 0
                 self._look_for_mount()
             if ready and self._all_up_due:

@@ -19,7 +19,7 @@ _FULL_KPA = const(8000)
 
 
 class Panel:
-    """Turning changes the strength, a push goes to the next preset; the bar shows strength, vacuum, preset and fault."""
+    """Turning changes strength, a push goes to the next preset; the bar shows strength, vacuum, preset, fault."""
 
     def __init__(self, app):
         self.app = app

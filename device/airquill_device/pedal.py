@@ -1,7 +1,7 @@
 """A foot pedal: debouncing, stuck contacts, gestures, and what they set off.
 
-A press or release counts once the contact has agreed with it for its agreement time, taken from the first edge; an edge or
-a level that disagrees starts the time anew. So a bounce burst gives one event and a noisy cable none.
+A press or release counts once the contact has agreed with it for its agreement time, taken from the first edge; an edge
+or a level that disagrees starts the time anew. So a bounce burst gives one event and a noisy cable none.
 """
 
 from airquill_protocol import tables as t
@@ -26,7 +26,7 @@ _QUIET_PASSES = const(8)
 
 
 class Pedal:
-    """Pedal number `n`, from 0. Public: `down` (debounced), `presses` (since start), `busy` (a gesture is under way)."""
+    """Pedal number `n`, from 0. Public: `down` (debounced), `presses` (since start), `busy` (a gesture is open)."""
 
     def __init__(self, app, n):
         self.app = app

@@ -1,9 +1,8 @@
 """The 3/2 valve that puts the tip on the pump: peak and hold, vent time, and the puff of a second valve."""
 
+from airquill_device.pump import duty_u16
 from airquill_protocol import tables as t
 from airquill_protocol.compat import const
-
-from airquill_device.pump import duty_u16
 
 _PEAK_DUTY = const(65535)
 
