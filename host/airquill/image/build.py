@@ -98,7 +98,7 @@ def inspect(path: Path) -> ImageReport:
     disk = image_filesystem(stock)
     files = read_filesystem(disk, stock.layout) if disk else {}
     shown = {name: content for name, content in sorted(files.items()) if name not in STORE_PATHS}
-    about = read_manifest(shown) or {}
+    about = read_manifest(shown)
     return ImageReport(
         path=str(path),
         image_bytes=BLOCK_BYTES * (len(stock.uf2.pages) + len(stock.uf2.preface)),

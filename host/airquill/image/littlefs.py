@@ -65,7 +65,7 @@ def _filesystem(flash: _Recorder, layout: Layout, cache_bytes: int, disk_version
         read_size=layout.program_bytes,
         prog_size=layout.program_bytes,
         cache_size=cache_bytes,
-        lookahead_size=8 * -(-layout.block_count // 64),  # one bit a block, so that the allocator sees the whole disk
+        lookahead_size=8,  # bytes, a bit a block: short, so that the filler's blocks are soon seen as free again
         inline_max=INLINE_BYTES,
         disk_version=disk_version,  # 0: the newest that the library knows
     )
@@ -81,8 +81,9 @@ def build_filesystem(files: dict[str, bytes], layout: Layout) -> bytes:
     fs = _filesystem(flash, layout, layout.program_bytes, DISK_VERSION)
     fs.format()
     fs.mount()
-    marks = _pin_store(fs, flash, layout)
+    path = "The store"
     try:
+        marks = _pin_store(fs, flash, layout)
         for path in sorted(files):
             folder = path.rpartition("/")[0]
             if folder:

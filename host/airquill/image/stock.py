@@ -14,6 +14,9 @@ from airquill.image.uf2 import Uf2, parse_uf2
 OLDEST = (1, 23)
 """First MicroPython with machine.USBDevice, which the keyboard needs. Source: its release notes."""
 
+LEAST_DISK_BYTES = 512 * 1024
+"""Room for the firmware twice, so that an update leaves the old one in place, and for the builder to pin the store."""
+
 # For a stock firmware without binary info: the board's name as its prompt shows it, and the disk.
 # Source: MicroPython v1.28.0, ports/rp2/boards/*/mpconfigboard.h, with the flash sizes of the chip maker's SDK.
 KNOWN_BOARDS = {
@@ -96,8 +99,12 @@ def _disk(path: Path, program: bytes, info: BinaryInfo | None) -> tuple[str, Lay
     disk = info.file_system() if info else None
     if info and disk:
         block = RPI_PICO.block_bytes
-        if disk.address < XIP_BASE or disk.address % block or disk.size % block or disk.size < 16 * block:
+        if disk.address < XIP_BASE or disk.address % block or disk.size % block:
             raise AirquillError(f"{path} says its disk is {disk.size} bytes at 0x{disk.address:08X}, which cannot be.")
+        if disk.size < LEAST_DISK_BYTES:
+            raise AirquillError(
+                f"{path} keeps a disk of {disk.size} bytes; Airquill needs {LEAST_DISK_BYTES}. Use another board."
+            )
         return info.board, Layout(disk.address - XIP_BASE, disk.size // block), ()
     found = re.search(rb"; ([ -~]{3,60}) with RP2", program)
     name = found[1].decode() if found else "an unnamed board"
