@@ -8,6 +8,10 @@ from .flash import PAGE_BYTES, Flash
 from .wire import Noisy
 from .world import World
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from .ports import Clock, Line
+
 FULL = 65535
 TICKS_MASK = 0x3FFFFFFF
 TICKS_HALF = 0x20000000
@@ -17,6 +21,9 @@ HEALTHY_US = 60000000
 MOUNT_US = 5000  # from start to the host's first poll; chosen, real hosts take longer
 BOOT_FREE_BYTES = 150000  # reported where the interpreter has no limit of its own
 FAULT_SLOT_US = 1000000
+# With nothing going on for this long the loop may be called less often: nothing in it waits for a shorter time.
+QUIET_US = 6000000
+SKIP_US = 50000
 
 
 class Reset(BaseException):
@@ -41,8 +48,8 @@ class VirtualBoard:
         self,
         world: World,
         flash: Flash,
-        clock: "object",
-        wire: "object",
+        clock: "Clock",
+        wire: "Line",
         first_block: int,
         parts: "tuple[str, ...]" = ("sensor", "supply", "panel", "keyboard", "boot_volume"),
         build: str = "source",
@@ -56,13 +63,13 @@ class VirtualBoard:
         self.wire = wire
         self.timeouts = timeouts
         self.fed_us = -1
-        self.active_us = clock.now()  # type: ignore[attr-defined]
+        self.active_us = clock.now()
         self.lamps = bytearray(5)
         self.brightness_pct = 0
         self.pump_hz = 0
         self.valve_hz = 0
         self.pump_duty = 0
-        self._now = clock.now  # type: ignore[attr-defined]
+        self._now = clock.now
         self._first_block = first_block
         self._parts = tuple(parts)
         self._cause = cause
@@ -85,7 +92,7 @@ class VirtualBoard:
 
     def ticks_us(self) -> int:
         """Microseconds, wrapping at 2**30."""
-        return (self._now() - self._start_us + TICKS_AT_START) & TICKS_MASK  # type: ignore[no-any-return]
+        return (self._now() - self._start_us + TICKS_AT_START) & TICKS_MASK
 
     def ticks_diff(self, a: int, b: int) -> int:
         """a - b, for stamps less than 2**29 us apart."""
@@ -95,11 +102,27 @@ class VirtualBoard:
         """A stamp d us later."""
         return (a + d) & TICKS_MASK
 
+    def quiet_us(self, next_pass_us: int) -> int:
+        """How long the loop may sleep beyond its next pass with nothing lost, in us; 0 while something goes on."""
+        world = self.world
+        contacts = world.contacts
+        if (
+            self._now() - self.active_us < QUIET_US
+            or self._valve_duty
+            or self.wire.waiting()
+            or not world.keyhost.idle()
+            or contacts.unsteady()
+            or True in contacts.down
+        ):
+            return 0
+        due = contacts.next_us()
+        return SKIP_US if due < 0 else max(0, min(SKIP_US, due - next_pass_us))
+
     def sleep_until(self, ticks: int) -> None:
         """Idle to the next pass."""
         us = self.ticks_diff(ticks, self.ticks_us())
         if us > 0:
-            self.clock.wait_until(self._now() + us)  # type: ignore[attr-defined]
+            self.clock.wait_until(self._now() + us)
 
     # ---- what it is
 
@@ -337,9 +360,9 @@ class VirtualBoard:
     def serial_read(self, buf: "bytearray") -> int:
         """Bytes copied; never waits."""
         if not self._held:
-            if not self.wire.waiting():  # type: ignore[attr-defined]
+            if not self.wire.waiting():
                 return 0
-            self._held = self._in(self.wire.read(len(buf)))  # type: ignore[attr-defined]
+            self._held = self._in(self.wire.read(len(buf)))
         n = min(len(buf), len(self._held))
         buf[:n] = self._held[:n]
         self._held = self._held[n:]
@@ -351,10 +374,10 @@ class VirtualBoard:
         unread = self.world.faults["serial_unread"]
         if unread and slot_share(self.world.seed + 3, self._now() // FAULT_SLOT_US) < unread:
             return 0
-        n = min(n, self.wire.room())  # type: ignore[attr-defined]
+        n = min(n, self.wire.room())
         if n > 0:
             sent = self._in(bytes(buf[start : start + n]))
-            self.wire.write(sent)  # type: ignore[attr-defined]
+            self.wire.write(sent)
             self.active_us = self._now()
         return max(n, 0)
 

@@ -123,6 +123,10 @@ class Desk:
         """Real pressures and flows, not the sensor's."""
         return self.world.truth(self._now())
 
+    def do_snapshot(self) -> "dict[str, object]":
+        """All of the world that must outlive a power cut."""
+        return self.world.snapshot()
+
     def do_clock(self) -> int:
         """Microseconds since the world began."""
         return self._now()

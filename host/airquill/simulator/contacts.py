@@ -1,5 +1,7 @@
 """The pedals' contacts as the unit's input pins see them, with bounce and with what a bad cable makes of it."""
 
+from airquill.pneumatics.sensor import Noise
+
 from .faults import slot_share
 
 # Times after the first edge, in us, at which the contact changes again; it ends where the foot put it.
@@ -20,7 +22,7 @@ class Contacts:
 
     COUNT = 2
 
-    def __init__(self, faults: "dict[str, float]", noise: "object", seed: int) -> None:
+    def __init__(self, faults: "dict[str, float]", noise: Noise, seed: int) -> None:
         self.faults = faults
         self.down = [False] * self.COUNT
         self.normally_closed = [False] * self.COUNT
@@ -44,7 +46,7 @@ class Contacts:
         extra = self.faults["pedal_bounce"] * BOUNCE_FAULT_US
         last = times[-1]
         while last < extra:
-            last += 100 + int(self._noise.uniform() * 3000)  # type: ignore[attr-defined]
+            last += 100 + int(self._noise.uniform() * 3000)
             times.append(last)
         if len(times) % 2 == 0:
             times.append(times[-1] + 100)
@@ -91,6 +93,6 @@ class Contacts:
             level = False
         if slot_share(seed + 2000, now // CABLE_US) < f["cable_short"]:
             level = True
-        if pump_on and self._noise.uniform() < 0.5 * f["pwm_pickup"]:  # type: ignore[attr-defined]
+        if pump_on and self._noise.uniform() < 0.5 * f["pwm_pickup"]:
             level = not level
         return level

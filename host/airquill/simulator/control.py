@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from airquill.errors import AirquillError
+from airquill.simulator.sockets import short_path
 from airquill.simulator.unit import Unit
 
 Send = Callable[[str, dict[str, Any]], Any]
@@ -50,7 +51,8 @@ class Control:
         connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         connection.settimeout(timeout_s)
         try:
-            connection.connect(str(path))
+            with short_path(Path(path)) as address:
+                connection.connect(address)
         except OSError as error:
             connection.close()
             raise AirquillError(

@@ -4,6 +4,12 @@ Programming only clears bits (AND), 256 bytes at a time; erasing sets the bits o
 write leaves that write half done. A block device for `vfs.VfsLfs2` and the store's raw blocks are the same bytes.
 """
 
+from airquill.pneumatics.sensor import Noise
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 BLOCKS = 352
 BLOCK_BYTES = 4096
 PAGE_BYTES = 256
@@ -66,14 +72,14 @@ class Flash:
     `writes` and `erases`, counted since it was made.
     """
 
-    def __init__(self, cells: "MemoryCells | FileCells", noise: "object", busy: "object") -> None:
+    def __init__(self, cells: "MemoryCells | FileCells", noise: Noise, busy: "Callable[[int], None]") -> None:
         self.cells = cells
         self.cut_in = 0
         self.worn = 0.0
         self.stall = 0.0
         self.writes = 0
         self.erases: "dict[int, int]" = {}
-        self._uniform = noise.uniform  # type: ignore[attr-defined]
+        self._uniform = noise.uniform
         self._busy = busy
         self._page = bytearray(PAGE_BYTES)
 
@@ -111,7 +117,7 @@ class Flash:
             self.cells.write(where, inside, page)
             if cut:
                 raise PowerCut
-            self._busy(PROGRAM_US)  # type: ignore[operator]
+            self._busy(PROGRAM_US)
 
     def erase(self, block: int) -> None:
         """Set all bits of a block."""
@@ -124,7 +130,7 @@ class Flash:
         us = ERASE_US
         if self.stall and self._uniform() < 0.25 + self.stall:
             us += int(self._uniform() * self.stall * (ERASE_STALL_US - ERASE_US))
-        self._busy(us)  # type: ignore[operator]
+        self._busy(us)
 
     # What MicroPython's file systems ask of a block device (its documentation, vfs.AbstractBlockDev, extended interface).
 

@@ -16,9 +16,6 @@ from airquill.simulator.world import World
 
 PASS_US = 1000
 START_US = 250000  # a restart until the firmware runs; about what importing it takes on the chip
-# With nothing going on for this long the loop may be called less often: nothing in it waits for a shorter time than that.
-QUIET_US = 6000000
-SKIP_US = 50000
 
 DEFAULT_PARTS = ("sensor", "supply", "panel", "keyboard", "boot_volume")
 
@@ -52,6 +49,7 @@ class Unit:
         self._bite_at = -1
         self._hung = False
         self._next_pass = 0
+        self._skip_until = 0
         self.power_up(start_us=0)
 
     # ---- power
@@ -152,20 +150,18 @@ class Unit:
             self._stop()
             self._bite_at = (fed_us if fed_us >= 0 else clock.us) + WATCHDOG_US
             return
-        if clock.us >= self._next_pass:
+        if clock.us >= self._next_pass and (clock.us >= self._skip_until or not self.board.quiet_us(clock.us)):
             self.passes += 1
             self._guard(self.app.tick)
-            self._next_pass = max(self._next_pass + PASS_US, clock.us - clock.us % PASS_US)
-            if self._next_pass < clock.us:
-                self._next_pass += PASS_US
-        wake = self._next_pass
-        if self.app is not None and self._is_quiet():
-            wake += SKIP_US
-            due = self.world.contacts.next_us()
-            if 0 <= due < wake:
-                wake = max(due - due % PASS_US, self._next_pass)
-            self._next_pass = wake
-        clock.wait_until(min(wake, end))
+            late = clock.us - self._next_pass
+            self._next_pass = clock.us - clock.us % PASS_US + PASS_US if late > PASS_US else self._next_pass + PASS_US
+            self._skip_until = 0
+            if self.app is not None:
+                self._skip_until = self._next_pass + self.board.quiet_us(self._next_pass)
+        elif clock.us >= self._next_pass:
+            clock.wait_until(min(self._skip_until, end))
+            return
+        clock.wait_until(min(self._next_pass, end))
 
     def _wait(self, end: int) -> None:
         clock = self.clock
@@ -180,14 +176,3 @@ class Unit:
         else:
             clock.wait_until(end)
             self.wire.lose_all()
-
-    def _is_quiet(self) -> bool:
-        board = self.board
-        return (
-            self.clock.us - board.active_us > QUIET_US
-            and self.world.air.valve_drive == 0.0
-            and not self.wire.waiting()
-            and self.world.keyhost.idle()
-            and not self.world.contacts.unsteady()
-            and not any(self.world.contacts.down)
-        )

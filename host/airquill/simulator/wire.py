@@ -1,5 +1,7 @@
 """The serial line of a unit that lives in the host's process, and what a bad line does to bytes."""
 
+from airquill.pneumatics.sensor import Noise
+
 QUEUE_BYTES = 256  # of the chip's USB serial driver
 
 
@@ -40,9 +42,9 @@ class Noisy:
 
     WORST = 0.01  # share of bytes hit at strength 1
 
-    def __init__(self, faults: "dict[str, float]", noise: "object") -> None:
+    def __init__(self, faults: "dict[str, float]", noise: Noise) -> None:
         self._faults = faults
-        self._uniform = noise.uniform  # type: ignore[attr-defined]
+        self._uniform = noise.uniform
 
     def __call__(self, data: bytes) -> bytes:
         """The bytes that arrive."""
