@@ -1,7 +1,7 @@
 """The emulated chip as a bench: boots a UF2 on an emulated RP2040 in emulated time.
 
-Everything is synchronous and repeats to the nanosecond: no threads, no wall clock. Not faithful (see docs/benchmarks.md):
-one core, no flash or XIP stalls, the boot ROM's own start-up time, the boot volume.
+Everything is synchronous and repeats to the nanosecond: no threads, no wall clock. Not faithful: one core, no flash or
+XIP stalls, no boot ROM (neither its start-up time nor its boot volume), and bytes move over USB in no time.
 """
 
 import time
@@ -15,6 +15,8 @@ from rp2040py.device.base_device import ResetCause
 from rp2040py.execute_batch import execute_batch
 from rp2040py.gpio_pin import GPIOPinState
 
+from airquill.errors import AirquillError
+
 from .pins import Edges, Pwm, PwmLog, read_pwm
 from .usb_host import KeyReport, UsbHost
 
@@ -26,8 +28,8 @@ WATCHDOG_CTRL = 0x00
 MS = 1e6
 
 
-class ChipError(Exception):
-    """The bench could not do what was asked; the text says what and why."""
+class ChipError(AirquillError):
+    """The bench could not do what was asked; the sentence says what and why."""
 
 
 class Chip:

@@ -405,6 +405,15 @@ class UsbHost:
         """Bytes written by the program that the guest has not taken."""
         return len(self._to_send)
 
+    @property
+    def control_idle(self) -> bool:
+        """True when no control transfer runs or waits."""
+        return self._current is None and not self._queue
+
+    def drop_unsent(self) -> None:
+        """Forget bytes that the guest has not taken."""
+        self._to_send.clear()
+
     def open_port(self) -> None:
         """A program opens the port: DTR and RTS rise and the host asks for data."""
         self.set_lines(dtr=True, rts=True)
@@ -413,7 +422,7 @@ class UsbHost:
 
     def close_port(self) -> None:
         """The program closes the port: DTR and RTS fall, what was not sent is dropped, the host asks no more."""
-        self._to_send.clear()
+        self.drop_unsent()
         self.port_open = False
         self.set_lines(dtr=False, rts=False)
 

@@ -1,0 +1,2 @@
+# Compiled beforehand, so that the chip need not.
+import loop  # noqa: F401
