@@ -16,6 +16,7 @@ BENCH = "Bench and firmware"
 COMMANDS = (
     Entry("find", "airquill.cli.find", "Find units, bare boards and boot volumes.", UNIT),
     Entry("image", "airquill.cli.image", "Build a firmware image and look into one.", BENCH),
+    Entry("sim", "airquill.cli.sim", "Run a virtual unit: no hardware needed.", BENCH),
 )
 
 

@@ -1,7 +1,7 @@
 """The virtual unit: a board made of physics, on which the device's own firmware runs unmodified.
 
-Importing this package makes `sim://` known to pyserial. The modules that a MicroPython interpreter runs too (board, world,
-contacts, keyhost, flash, clock, commands, launcher) import nothing that it lacks.
+Importing this package makes `sim://` known to pyserial. The modules that a MicroPython interpreter runs too (board,
+world, contacts, keyhost, wire, flash, faults, commands, launcher) import nothing that it lacks.
 """
 
 import sys

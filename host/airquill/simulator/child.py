@@ -18,6 +18,7 @@ import subprocess
 import sys
 import time
 import tty
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from airquill.image.layout import RPI_PICO, STORE_BLOCKS
 from airquill.image.littlefs import build_filesystem
 from airquill.simulator.sockets import short_path
 from airquill.simulator.unit import DEFAULT_PARTS
+from airquill.simulator.world import World
 
 START_S = 0.25
 """From a restart until the firmware begins to load; with loading it is about what the chip takes."""
@@ -43,6 +45,15 @@ class Options:
     seed: int = 1
     parts: tuple[str, ...] = DEFAULT_PARTS
     faults: dict[str, float] = field(default_factory=dict)
+
+    def check(self) -> None:
+        """AirquillError when there can be no such unit."""
+        try:
+            world = World(self.seed, self.needle)
+            for name, strength in self.faults.items():
+                world.set_fault(0, name, strength)
+        except ValueError as error:
+            raise AirquillError(f"There can be no such virtual unit: {error}.") from error
 
 
 def find_micropython() -> str:
@@ -69,13 +80,14 @@ def make_flash(path: Path) -> None:
 
 
 class Child:
-    """The unit in `folder`, which gets flash.bin (kept), port (a link to the terminal), control (a socket) and unit.log.
+    """The unit in `folder`, which gets flash.bin (kept), port (link to the terminal), control (a socket) and unit.log.
 
     Public: `port`, path of the terminal. AirquillError when the folder cannot be used, another unit runs in it, or the
     interpreter does not start.
     """
 
     def __init__(self, folder: Path, options: Options) -> None:
+        options.check()
         self.folder = folder
         self.options = options
         self._micropython = find_micropython()
@@ -90,6 +102,7 @@ class Child:
         self._start_at: float | None = time.monotonic()
         self._ended: str | None = None
         self._snapshot_for_cut: socket.socket | None = None
+        self._ending = False
         self._began_us = time.monotonic_ns() // 1000
         self._select = selectors.DefaultSelector()
         self._open_folder()
@@ -304,11 +317,11 @@ class Child:
             self._snapshot_for_cut = None
 
     def _answer(self, client: socket.socket | None, message: dict[str, Any]) -> None:
-        if client in self._clients:
+        if client is not None and client in self._clients:
             try:
-                client.sendall(json.dumps(message).encode() + b"\n")  # type: ignore[union-attr]
+                client.sendall(json.dumps(message).encode() + b"\n")
             except OSError:
-                self._drop(client)  # type: ignore[arg-type]
+                self._drop(client)
 
     # ---- the loop
 
@@ -329,29 +342,42 @@ class Child:
                 key.data(key.fileobj)
 
     def wait_ready(self) -> None:
-        """Run until the firmware starts. AirquillError when it does not."""
+        """Serve until the firmware starts. AirquillError when it does not."""
         end = time.monotonic() + READY_S
-        while not self.is_ready:
+        while not self.is_ready and not self._ending:
             self.step(0.2)
             if time.monotonic() > end or self._cause == "watchdog":
                 last = (self.folder / "unit.log").read_text(errors="replace").strip().splitlines()[-1:]
                 why = f" Its last line: {last[0]}" if last else ""
                 raise AirquillError(f"The virtual unit does not start; {self.folder / 'unit.log'} says why.{why}")
 
-    def run(self) -> None:
-        """Serve the unit until SIGTERM, SIGINT or SIGHUP."""
-        stop = False
+    def run(self, say_ready: Callable[[], None]) -> None:
+        """Serve the unit until SIGTERM, SIGINT or SIGHUP; call `say_ready` once the firmware runs.
 
-        def end(_number: int, _frame: Any) -> None:
-            nonlocal stop
-            stop = True
-            raise InterruptedError
+        AirquillError when it does not start.
+        """
 
+        # Signals come in through a socket, so that none of them can interrupt the start of an interpreter.
+        hears, rings = socket.socketpair()
+        rings.setblocking(False)
+        self._select.register(hears, selectors.EVENT_READ, None)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            signal.signal(number, end)
-        with contextlib.suppress(InterruptedError):
-            while not stop:
+            signal.signal(number, lambda _number, _frame: self._end())
+        signal.set_wakeup_fd(rings.fileno())
+        try:
+            self.wait_ready()
+            if not self._ending:
+                say_ready()
+            while not self._ending:
                 self.step(1.0)
+        finally:
+            signal.set_wakeup_fd(-1)
+            self._select.unregister(hears)
+            hears.close()
+            rings.close()
+
+    def _end(self) -> None:
+        self._ending = True
 
 
 def _relink(link: Path, target: str) -> None:

@@ -15,7 +15,7 @@ class Desk:
         self.world = board.world
 
     def run(self, command: str, arguments: "dict[str, object]") -> object:
-        """Result of a command, made of what JSON can carry. ValueError when it is unknown or its arguments are wrong."""
+        """Result of a command, as JSON can carry it. ValueError when it is unknown or its arguments are wrong."""
         method = getattr(self, "do_" + command, None)
         if method is None:
             raise ValueError("no command is called %s" % command)
@@ -23,10 +23,11 @@ class Desk:
         try:
             return method(**arguments)
         except TypeError:
-            raise ValueError("%s does not take the arguments %s" % (command, ", ".join(sorted(arguments)) or "none"))
+            pass
+        raise ValueError("%s does not take these arguments: %s" % (command, ", ".join(sorted(arguments)) or "none"))
 
     def _now(self) -> int:
-        return self.board.clock.now()  # type: ignore[attr-defined, no-any-return]
+        return self.board.clock.now()
 
     def do_press(self, pedal: int, ms: "int | None" = None, bounce: "str | list[int]" = "typical") -> int:
         """Foot down on pedal 1 or 2; with `ms` it comes up again after that time. Returns when, in us."""

@@ -5,7 +5,8 @@ from airquill.pneumatics.sensor import Noise
 from .faults import slot_share
 
 # Times after the first edge, in us, at which the contact changes again; it ends where the foot put it.
-# A survey of 18 switches found a mean of 1.6 ms and 6.2 ms at the longest; foot switches reach 5 to 30 ms (from memory).
+# A published survey of 18 switches found 1.6 ms on average and 6.2 ms at the longest (second-hand); foot switches reach
+# 5 to 30 ms (from memory).
 BOUNCE = {
     "clean": (),
     "typical": (120, 300, 700, 1600),
@@ -32,7 +33,7 @@ class Contacts:
         self._events: "list[tuple[int, int, bool]]" = []
 
     def move(self, now: int, pedal: int, down: bool, bounce: "str | tuple[int, ...]" = "typical") -> None:
-        """The foot moves at `now` (us): `bounce` is a name of BOUNCE or the times of further edges, in us after the first.
+        """The foot moves at `now` (us): `bounce` is a name of BOUNCE or when the contact changes again, in us later.
 
         ValueError for an unknown name or a pedal that is not there.
         """

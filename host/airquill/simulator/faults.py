@@ -18,7 +18,7 @@ OWN_FAULTS = (
 
 
 def slot_share(seed: int, slot: int) -> float:
-    """A number of 0 up to 1 that belongs to a moment: the same for the same seed and moment, unrelated to its neighbours."""
+    """A number of 0 up to 1 that belongs to a moment: the same for the same seed, unrelated to its neighbours'."""
     x = (seed * 0x9E3779B1 + slot * 0x85EBCA77 + 0x165667B1) & 0xFFFFFFFF
     x ^= x >> 16
     x = (x * 0x45D9F3B) & 0xFFFFFFFF

@@ -21,7 +21,7 @@ ERASE_STALL_US = 400000
 
 
 class PowerCut(BaseException):
-    """The supply went away in the middle of a write. No part of the firmware can catch a power cut, so it is no Exception."""
+    """The supply went away in the middle of a write. Firmware cannot catch a power cut, so it is no Exception."""
 
 
 class MemoryCells:
@@ -66,7 +66,7 @@ class FileCells:
 
 
 class Flash:
-    """The flash: `cells` keep the bytes, `noise` draws what is left to chance, `busy(us)` lets the time of a write pass.
+    """The flash: `cells` keep the bytes, `noise` draws what is left to chance, `busy(us)` lets a write's time pass.
 
     Public: `cut_in`, writes left until the supply goes (0: never), `worn` and `stall`, strengths 0 to 1 of two faults,
     `writes` and `erases`, counted since it was made.
@@ -132,7 +132,7 @@ class Flash:
             us += int(self._uniform() * self.stall * (ERASE_STALL_US - ERASE_US))
         self._busy(us)
 
-    # What MicroPython's file systems ask of a block device (its documentation, vfs.AbstractBlockDev, extended interface).
+    # What MicroPython's file systems ask of a block device: its documentation, vfs.AbstractBlockDev.
 
     def readblocks(self, block: int, buf: "bytearray", offset: int = 0) -> None:
         """Fill `buf`."""

@@ -12,7 +12,10 @@ FAULT_US = 1000000
 
 
 class KeyHost:
-    """Public: `state` (word of STATES; "deaf" is ready but never polls), `leds`, `captured`: [(us, report in hex)], `mounts`."""
+    """The computer. Public: `state` (of STATES; "deaf" is ready but never polls), `leds`, `captured` and `mounts`.
+
+    `captured` holds (us, report in hex). `mounts` counts how often it came or woke since the unit's start.
+    """
 
     def __init__(self, faults: "dict[str, float]", seed: int) -> None:
         self.state = "ready"

@@ -1,9 +1,9 @@
 """Run by a real MicroPython interpreter: the chip's start-up over a flash file, a virtual board and a pseudo-terminal.
 
-child.py starts it with the terminal's unit end as standard input and output. Arguments: the folder of the host's packages,
-and two open files by number, the terminal and a socket. The socket brings a JSON object of what the unit is made of, then
-control lines; when it is closed the interpreter ends. Before it ends it says why. A firmware that asks for the prompt gets
-the interpreter's own, on the same terminal.
+child.py starts it with the terminal's unit end as standard input and output. Arguments: the folder of the host's
+packages, and two open files by number, the terminal and a socket. The socket brings a JSON object of what the unit is
+made of, then control lines; when it is closed the interpreter ends. Before it ends it says why. A firmware that asks
+for the prompt gets the interpreter's own, on the same terminal.
 """
 
 import json
@@ -160,7 +160,7 @@ def _build_hash() -> str:
 
 def _mount(flash: object) -> None:
     """As the chip's _boot.py does: a disk that cannot be mounted is formatted."""
-    import vfs
+    import vfs  # type: ignore[import-not-found]
 
     vfs.umount("/")
     try:

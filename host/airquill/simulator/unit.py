@@ -5,14 +5,13 @@ from __future__ import annotations
 import importlib
 from typing import Any
 
-from airquill_protocol import tables
-
 from airquill.simulator.board import WATCHDOG_US, Reset, VirtualBoard
 from airquill.simulator.clock import VirtualClock
 from airquill.simulator.commands import Desk
 from airquill.simulator.flash import FileCells, Flash, MemoryCells, PowerCut
 from airquill.simulator.wire import Wire
 from airquill.simulator.world import World
+from airquill_protocol import tables
 
 PASS_US = 1000
 START_US = 250000  # a restart until the firmware runs; about what importing it takes on the chip
@@ -133,7 +132,7 @@ class Unit:
     # ---- time
 
     def advance(self, us: int) -> None:
-        """Let that much virtual time pass. An exception that ended the firmware comes through, and the watchdog bites later."""
+        """Let that much virtual time pass. What ended the firmware comes through; the watchdog bites later."""
         end = self.clock.us + us
         while self.clock.us < end:
             self.step(end)

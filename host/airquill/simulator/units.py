@@ -22,7 +22,9 @@ def reset() -> None:
 def unit_at(url: str) -> Unit:
     """The unit of an address `sim://[name][?option=value&...]`; a named one is made at its first use only.
 
-    The seed follows from the name unless it is given, so two names are two chips. Options: needle, tip, seed, supply, fault (name:strength, repeatable), flash (file), and on or off for each part:
+    The seed follows from the name unless it is given, so two names are two chips.
+
+    Options: needle, tip, seed, supply, fault (name:strength, repeatable), flash (file), and on or off for each part:
     sensor, panel, keyboard, blow. ValueError says what is wrong with an address.
     """
     parts = urlsplit(url)

@@ -6,7 +6,7 @@ QUEUE_BYTES = 256  # of the chip's USB serial driver
 
 
 class Wire:
-    """Bytes between host and unit. `to_unit` waits until the unit takes it; `to_host` holds what the host has not read."""
+    """Bytes between host and unit: `to_unit` until the unit takes them, `to_host` until the host reads them."""
 
     def __init__(self) -> None:
         self.to_unit = bytearray()

@@ -1,4 +1,4 @@
-"""Everything around the board: air, sensor, pedals, knob, supply, the computer at the keyboard. It outlives restarts."""
+"""Everything around the board: air, sensor, pedals, knob, supply, the computer at the keyboard. Outlives restarts."""
 
 from airquill.pneumatics.air import FAULTS as AIR_FAULTS
 from airquill.pneumatics.air import Air
@@ -79,7 +79,7 @@ class World:
                 self._step_us = STEP_US
 
     def at_rest(self) -> bool:
-        """True when the air stands still: no drive and no vacuum anywhere. The pump's side may keep its own for long."""
+        """True when the air stands still: no drive, no vacuum in the pen. The pump's side may keep its own for long."""
         air = self.air
         return (
             air.pump_duty == 0.0
@@ -196,8 +196,7 @@ class World:
         self.set_needle(now, kept["needle"])  # type: ignore[arg-type]
         self.set_tip(now, kept["tip"])  # type: ignore[arg-type]
         self.set_supply(now, kept["supply"])  # type: ignore[arg-type]
-        pen, line, pump = kept["vacuum"]  # type: ignore[misc]
-        self.air.set_vacuum(pen, line, pump)
+        self.air.set_vacuum(*kept["vacuum"])  # type: ignore[misc]
         self._air_us = now
         self.contacts.normally_closed = list(kept["normally_closed"])  # type: ignore[call-overload]
         for pedal, down in enumerate(kept["down"]):  # type: ignore[arg-type, var-annotated]

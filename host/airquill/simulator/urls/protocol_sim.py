@@ -13,8 +13,8 @@ FOREVER_S = 3600.0
 """Virtual time after which a read without a timeout gives up: nobody will ever send anything."""
 
 
-class Serial(SerialBase):  # type: ignore[misc]
-    """Opened by `serial_for_url("sim://...")`. `unit` is the unit, `clock()` and `sleep()` its virtual time in seconds."""
+class Serial(SerialBase):
+    """Opened by `serial_for_url("sim://...")`. `unit` is it; `clock()` and `sleep()` count its virtual seconds."""
 
     unit: Unit
 
@@ -23,7 +23,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         if self.is_open:
             raise SerialException("The port is open already.")
         try:
-            self.unit = unit_at(self.portstr)
+            self.unit = unit_at(self.portstr or "")
         except (ValueError, OSError) as error:
             raise SerialException(f"{self.portstr}: {error}.") from error
         if self.unit.wire.is_open:
@@ -59,7 +59,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         """Up to `size` bytes; lets virtual time pass until they are there or the timeout is over."""
         buffer = self._buffer()
         unit = self.unit
-        end = unit.clock.us + round((FOREVER_S if self._timeout is None else self._timeout) * 1e6)
+        end = unit.clock.us + round((FOREVER_S if self.timeout is None else self.timeout) * 1e6)
         while len(buffer) < size and unit.clock.us < end:
             unit.step(end)
         data = bytes(buffer[:size])
