@@ -187,6 +187,7 @@ class Cycle:
 
     def safe(self):
         """End the pick, without a release; stopped while the unit is. The outputs are made safe by their own parts."""
+        self.app.sensor.disturb()
         self.grip = GRIP_UNKNOWN
         self._held = False
         state = STOPPED if self.app.stopped else IDLE

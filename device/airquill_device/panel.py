@@ -43,10 +43,6 @@ class Panel:
         self._brightness = self.app.values[t.PANEL_BRIGHTNESS_PCT]
         self._stale = True
 
-    def safe(self):
-        """The bar shows the fault by itself; a turn is not taken back across it."""
-        self._undo_left = 0
-
     def tick(self, now):
         if not self.present:
             return
@@ -93,6 +89,7 @@ class Panel:
             self._preset = cycle.preset
             self._undo_left = 0
         if self.app.stopped:
+            self._undo_left = 0
             self._paint_number(self.app.fault_number, self._looks & _BLINK_LOOK)
         elif self._show_left:
             self._show_left -= 1

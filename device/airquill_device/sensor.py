@@ -59,10 +59,6 @@ class Sensor:
             self.disturb()
         self._filter_us = v[t.SENSOR_FILTER_MS] * 1000
 
-    def safe(self):
-        """The sensor drives nothing, but the vacuum is about to fall."""
-        self.disturb()
-
     def disturb(self):
         """The vacuum is about to move: the noise of this second and the next is no noise of the sensor."""
         self._calm = 0

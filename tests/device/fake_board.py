@@ -3,9 +3,6 @@
 Runs on CPython and on MicroPython. Time wraps at 2**30 us as on the chip, and starts just before the wrap.
 """
 
-from airquill_protocol import settings
-from airquill_protocol import tables as t
-
 from airquill_device.cycle import Cycle
 from airquill_device.keyboard import Keyboard
 from airquill_device.panel import Panel
@@ -13,6 +10,8 @@ from airquill_device.pedal import Pedal
 from airquill_device.pump import Pump
 from airquill_device.sensor import Sensor
 from airquill_device.valve import Valve
+from airquill_protocol import settings
+from airquill_protocol import tables as t
 
 WRAP = 1 << 30
 PASS_US = 1000
@@ -149,7 +148,7 @@ class FakeBoard:
 
 
 class Unit:
-    """The parts over one fake board, in the app's order; `events` are (topic, a, b, c), `notices` the numbers that are on."""
+    """The parts over one fake board; `events` are (topic, a, b, c), `notices` the numbers that are on."""
 
     def __init__(self, board=None):
         self.board = board or FakeBoard()
@@ -198,7 +197,7 @@ class Unit:
             return
         self.stopped = True
         self.fault_number = number
-        for part in (self.pump, self.valve, self.cycle, self.pedals[0], self.pedals[1], self.keyboard, self.panel):
+        for part in (self.pump, self.valve, self.cycle, self.pedals[0], self.pedals[1], self.keyboard):
             part.safe()
 
     def clear(self):

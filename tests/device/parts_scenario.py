@@ -1,11 +1,11 @@
-"""One bench scene through all parts, printed line by line, and a check of the heap. Run by test_parts.py on both interpreters.
+"""One bench scene through all parts, printed line by line; test_parts.py runs it on both interpreters.
 
-`scene()` yields what happened; `locked_passes()` runs steady passes with MicroPython's heap locked.
+On MicroPython it also runs steady passes with the heap locked.
 """
 
-from airquill_protocol import tables as t
-
 from fake_board import FakeBoard, Unit, code_of
+
+from airquill_protocol import tables as t
 
 OPEN_KPA = 3300
 SEALED_KPA = 6300

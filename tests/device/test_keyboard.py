@@ -1,5 +1,7 @@
 """Strokes: the order of reports, unread reports, mounts and faults, and what a program may hold."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -77,7 +79,7 @@ def test_hold_and_gap_of_settings_and_of_the_stroke(unit):
     unit.keyboard.strike(DOWN_ARROW + DOWN_ARROW + hold_100 + gap_200 + DOWN_ARROW + DOWN_ARROW)
     unit.run(1000)
     at = [us // 1000 for us, _ in unit.board.reports]
-    assert [b - a for a, b in zip(at, at[1:], strict=False)] == [40, 60, 40, 60, 100, 200, 100]
+    assert [b - a for a, b in pairwise(at)] == [40, 60, 40, 60, 100, 200, 100]
 
 
 def test_strokes_queue_in_order_and_the_fifth_is_dropped(unit):
@@ -229,7 +231,7 @@ def test_form_of_programs(program, error):
     assert stroke.check(bytes.fromhex(program)) == error
 
 
-# Modifier bits of the boot keyboard report: HID 1.11, appendix B (bit 0 left Ctrl ... bit 7 right GUI); shifts are 1 and 5.
+# Modifier bits of the boot keyboard report: HID 1.11, appendix B, left Ctrl to right GUI; the shifts are bits 1 and 5.
 @pytest.mark.parametrize("bit", range(8))
 def test_which_modifiers_are_system_keys(bit):
     assert stroke.has_system(bytes([0x11, 1 << bit, 0x04])) is (bit not in (1, 5))
@@ -240,7 +242,9 @@ chords = st.builds(
     st.integers(1, 255),
     st.lists(st.integers(0x04, 0x73), max_size=6),
 )
-waits = st.builds(lambda code, ms: bytes([code, *ms.to_bytes(2, "little")]), st.sampled_from([1, 2]), st.integers(10, 2000))
+waits = st.builds(
+    lambda code, ms: bytes([code, *ms.to_bytes(2, "little")]), st.sampled_from([1, 2]), st.integers(10, 2000)
+)
 
 
 @given(st.lists(st.one_of(chords, waits), max_size=9))

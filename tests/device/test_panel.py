@@ -1,5 +1,7 @@
 """Knob and bar: strength, undo, presets, clearing, lock, and what the lamps show."""
 
+from pathlib import Path
+
 import pytest
 
 from airquill_device.pump import duty_u16
@@ -110,6 +112,15 @@ def test_a_push_clears_a_fault_and_nothing_else(unit):
     assert unit.cycle.preset == 2
 
 
+def test_no_undo_across_a_fault(unit):
+    turn(unit, 3)
+    unit.fault(t.F_DEAD_MAN)
+    unit.run(50)
+    push(unit)
+    push(unit)
+    assert (unit.cycle.preset, unit.cycle.strength) == (3, 700)
+
+
 def test_lock(unit):
     unit.set(t.PANEL_LOCK, 1)
     turn(unit, 5)
@@ -185,3 +196,16 @@ def test_brightness_goes_to_the_board_at_once(unit):
     unit.set(t.PANEL_BRIGHTNESS_PCT, 75)
     unit.run(20)
     assert unit.board.brightness == 75
+
+
+def test_the_page_shows_each_fault_as_the_bar_does(unit):
+    """docs/panel.md draws the faults; the drawing is made here from the lamps."""
+    page = (Path(__file__).resolve().parents[2] / "docs" / "panel.md").read_text()
+    faults = [number for number, (_, stops) in t.FAULTS.items() if stops]
+    assert faults
+    for number in faults:
+        unit.fault(number)
+        shown = {" ".join("o" if lamp else "." for lamp in lamps(unit)) for _ in range(64) if unit.run(16) is None}
+        (drawing,) = shown - {". . . . ."}
+        assert any(line.startswith(f"| {number} ") and f"| `{drawing}` |" in line for line in page.splitlines())
+        unit.clear()

@@ -346,6 +346,28 @@ def test_an_inverted_pedal_does_not_pick_when_it_clears_a_fault():
     assert unit.cycle.picks == 0
 
 
+def test_a_fault_ends_a_gesture_that_is_open():
+    unit = Unit()
+    bind(unit, t.PEDALN_DOUBLE_KEYS)
+    unit.press(PEDAL2)
+    unit.fault(t.F_DEAD_MAN)
+    unit.run(1000)
+    assert gestures(unit) == []
+
+
+def test_a_pedal_held_through_a_fault_sets_nothing_off_when_it_comes_up():
+    unit = Unit()
+    unit.set_pedal(0, t.PEDALN_VACUUM, INVERTED)
+    unit.board.move(0, True)
+    unit.run(100)
+    unit.fault(t.F_DEAD_MAN)
+    unit.press(PEDAL2)
+    assert not unit.stopped
+    unit.board.move(0, False)
+    unit.run(100)
+    assert unit.cycle.picks == 0
+
+
 def test_a_press_does_nothing_while_the_cause_remains():
     unit = Unit()
     unit.cause_remains = True

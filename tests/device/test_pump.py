@@ -1,5 +1,7 @@
 """The pump: kick, ramp, floor, run-on, longest run, counters."""
 
+from itertools import pairwise
+
 import pytest
 
 from airquill_device.pump import duty_u16
@@ -41,7 +43,7 @@ def test_kick_then_ramp_down_to_strength(unit):
     assert points[-1][1] == duty_u16(700)
     # 30 % of the range takes 30 % of the ramp time.
     assert points[-1][0] - after_kick[0] == pytest.approx(0.3 * 150_000, abs=2000)
-    assert all(a[1] >= b[1] for a, b in zip(points, points[1:], strict=False))
+    assert all(a[1] >= b[1] for a, b in pairwise(points))
 
 
 def test_without_a_kick_it_ramps_up_from_the_floor(unit):
