@@ -15,8 +15,16 @@ BENCH = "Bench and firmware"
 # Help texts stand here a second time in each file's own words, so that `airquill --help` need not import them all.
 COMMANDS = (
     Entry("find", "airquill.cli.find", "Find units, bare boards and boot volumes.", UNIT),
+    Entry("show", "airquill.cli.show", "Show what a unit is, has and does.", UNIT),
+    Entry("set", "airquill.cli.set", "Change settings.", UNIT),
+    Entry("watch", "airquill.cli.watch", "Watch readings as they change.", UNIT),
+    Entry("do", "airquill.cli.act", "Tell a unit to pick, release, stop, learn and so on.", UNIT),
+    Entry("log", "airquill.cli.log", "Show what went wrong in a unit's life.", UNIT),
+    Entry("restart", "airquill.cli.restart", "Restart a unit.", UNIT),
+    Entry("keys", "airquill.cli.keys", "Bind key strokes to pedals and to the pick cycle.", PROFILE),
+    Entry("profile", "airquill.cli.profile", "A unit's settings as a file: write, check, compare, apply.", PROFILE),
+    Entry("sim", "airquill.cli.sim", "Run a virtual unit.", BENCH),
     Entry("image", "airquill.cli.image", "Build a firmware image and look into one.", BENCH),
-    Entry("sim", "airquill.cli.sim", "Run a virtual unit: no hardware needed.", BENCH),
 )
 
 

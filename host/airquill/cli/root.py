@@ -34,6 +34,8 @@ class _Listed(TyperCommand):
     def load(self) -> Any:
         command = typer.main.get_command(importlib.import_module(self.module).app)
         command.name = self.name
+        # Typer offers these for every app; they belong to the root alone.
+        command.params = [p for p in command.params if p.name not in ("install_completion", "show_completion")]
         return command
 
 

@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from airquill.errors import AirquillError
+from airquill.link.state import announce, withdraw
 from airquill.simulator.child import Child, Options
 from airquill.simulator.unit import DEFAULT_PARTS
 
@@ -60,6 +61,7 @@ def run(
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="airquill-unit-")))
         unit = Child(folder, options)
         stack.callback(unit.close)
+        stack.callback(withdraw, os.getpid())
         unit.run(lambda: _say(unit, as_json))
 
 
@@ -72,6 +74,7 @@ def _fault(text: str) -> tuple[str, float]:
 
 
 def _say(unit: Child, as_json: bool) -> None:
+    announce(unit.port, unit.folder, os.getpid())
     if as_json:
         typer.echo(json.dumps({"port": unit.port, "folder": str(unit.folder.resolve()), "pid": os.getpid()}))
     else:

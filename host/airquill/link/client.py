@@ -13,69 +13,24 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from types import TracebackType
 
-from airquill_protocol import frame
-from airquill_protocol.fault import ProtocolError
-
 from airquill.errors import AirquillError
 from airquill.link import catalogue
 from airquill.link.convert import Value, from_wire, to_wire
-from airquill.link.entries import Action, Reading, Setting
-from airquill.link.port import NO_UNIT, LinkLost, Port
+from airquill.link.entries import Reading, Setting
+from airquill.link.port import Port
+from airquill.link.problems import LinkLost, NotAUnit, OddReply, Refused, UnitRestarted
+from airquill.link.said import Greeting, described_reading, described_setting, fields_of, greeting_of
+from airquill_protocol import frame
+from airquill_protocol.fault import ProtocolError
+
+__all__ = ["Client", "Event", "Greeting", "LinkLost", "NotAUnit", "OddReply", "Refused", "UnitRestarted"]
 
 FIRST_WAIT_S = 0.25
 GREETING_S = 2.0
 DEADLINE_S = 4.0
+BUSY_WAIT_S = 0.1
 _EVENTS_KEPT = 4096
 _GET_AT_ONCE = 5
-
-
-class NotAUnit(AirquillError):
-    """Something else is at the port. `prompt` when it is a MicroPython prompt."""
-
-    def __init__(self, url: str, prompt: bool) -> None:
-        self.prompt = prompt
-        super().__init__(
-            f"{url} is a MicroPython prompt without Airquill on it. Put the firmware on: `airquill image build`, then "
-            "copy the file to the board's boot volume."
-            if prompt
-            else f"{url} does not answer as an Airquill unit. Look with `airquill find` which port is one.",
-            NO_UNIT,
-        )
-
-
-class UnitRestarted(AirquillError):
-    """The unit restarted while a request was under way: whether it was done is unknown."""
-
-    def __init__(self, verb: str) -> None:
-        super().__init__(
-            f"The unit restarted during `{verb}`; whether that was done is unknown. Look with `airquill show`.", NO_UNIT
-        )
-
-
-class Refused(AirquillError):
-    """The unit answered with an error. `number` and `word` are the registry's."""
-
-    def __init__(self, number: int, word: str, sentence: str) -> None:
-        self.number = number
-        self.word = word
-        # 100s the line, 200s values: what was asked is wrong. From 300 on the unit says no.
-        super().__init__(sentence, 2 if number < 300 else 1)
-
-
-@dataclass(frozen=True)
-class Greeting:
-    """What a unit says about itself."""
-
-    protocol: int
-    firmware: str
-    build: str
-    registry: int
-    registry_hash: str
-    board: str
-    chip: str
-    boots: int
-    cause: str
-    capabilities: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -99,6 +54,7 @@ class Client:
         self._events: deque[Event] = deque(maxlen=_EVENTS_KEPT)
         self._last_event = 0
         self._settings: tuple[Setting, ...] | None = None
+        self._readings: tuple[Reading, ...] | None = None
         self.greeting = self._greet()
 
     @classmethod
@@ -141,10 +97,10 @@ class Client:
                 seen = (seen + b"\n" + line)[-1000:]
                 fields = self._reply_fields(line, str(self._id))
                 if fields and fields[0] == "done":
-                    said = dict(part.partition("=")[::2] for part in fields[1:])
+                    said = fields_of(fields[1:])
                     if said.get("session") == str(session):
                         self._last_event = 0
-                        return _greeting(said)
+                        return greeting_of(said)
             if _is_prompt(seen + b"\n" + self.port.pending()):
                 raise NotAUnit(self.port.url, prompt=True)
             wait_s *= 2
@@ -153,7 +109,7 @@ class Client:
     def greet_again(self) -> Greeting:
         """A new session: subscriptions and cached replies are gone. Returns what the unit says now."""
         self.greeting = self._greet()
-        self._settings = None
+        self._settings = self._readings = None
         return self.greeting
 
     # -- requests ------------------------------------------------------------------------------------------------
@@ -164,6 +120,18 @@ class Client:
         Raises Refused when the unit says no, UnitRestarted, LinkLost when it is silent until the deadline (seconds on
         the line's clock).
         """
+        end = self.port.now() + deadline_s
+        while True:
+            try:
+                return self._checked(self._exchange(verb, fields, end), verb)
+            except Refused as error:
+                # The unit has not done it. An open batch is gone after a refusal, so its owner must begin anew.
+                if error.word != "busy" or verb == "batch" or self.port.now() + BUSY_WAIT_S >= end:
+                    raise
+                self.port.sleep(BUSY_WAIT_S)
+
+    def _exchange(self, verb: str, fields: tuple[str, ...], end: float) -> list[str]:
+        """Send a request, again on silence, until its reply is there. `end` is on the line's clock."""
         self._id = self._id % frame.LONGEST_ID + 1
         try:
             line = frame.frame(" ".join([str(self._id), verb, *fields]))
@@ -171,13 +139,12 @@ class Client:
             raise AirquillError(
                 f"`{verb}` with {len(fields)} fields does not fit a line. Ask for fewer at a time."
             ) from None
-        end = self.port.now() + deadline_s
         wait_s = FIRST_WAIT_S
-        while self.port.now() < end:
+        while (left := end - self.port.now()) > 0:
             self.port.write(line)
-            reply = self._await_reply(str(self._id), min(wait_s, end - self.port.now()))
+            reply = self._await_reply(str(self._id), min(wait_s, left))
             if reply is not None:
-                return self._checked(reply, verb)
+                return reply
             wait_s *= 2
         raise LinkLost(self.port.url)
 
@@ -195,8 +162,8 @@ class Client:
     def _checked(self, reply: list[str], verb: str) -> list[str]:
         if reply[0] == "done":
             return reply[1:]
-        if reply[0] != "error" or len(reply) < 4:
-            raise AirquillError(f"The unit answered `{verb}` with what is no reply: {' '.join(reply)[:80]}", 1)
+        if reply[0] != "error" or len(reply) < 4 or not reply[1].isdigit():
+            raise OddReply(verb, " ".join(reply))
         word, sentence = reply[2], str(from_wire("text", reply[3]))
         if word == "no_session":
             boots = self.greeting.boots
@@ -266,25 +233,42 @@ class Client:
     # -- settings ------------------------------------------------------------------------------------------------
 
     def settings(self) -> tuple[Setting, ...]:
-        """Every setting that this unit has, in its order: from the registry, or described by a unit of another version."""
+        """Every setting that the unit has, in its order: from the registry, or as a unit of another version tells."""
         if self._settings is None:
-            same = self.greeting.registry_hash == catalogue.REGISTRY_HASH
-            self._settings = catalogue.SETTINGS if same else tuple(self._describe_settings())
+            known = {entry.path: entry for entry in catalogue.SETTINGS}
+            self._settings = (
+                catalogue.SETTINGS
+                if self._is_known()
+                else tuple(described_setting(said, known.get(said["path"])) for said in self._describe("settings"))
+            )
         return self._settings
 
-    def _describe_settings(self) -> Iterator[Setting]:
-        known = {entry.path: entry for entry in catalogue.SETTINGS}
-        count = int(dict(part.partition("=")[::2] for part in self.request("describe"))["settings"])
-        for number in range(count):
-            said = dict(part.partition("=")[::2] for part in self.request("describe", "settings", str(number)))
-            yield _described(said, known.get(said["path"]))
+    def readings(self) -> tuple[Reading, ...]:
+        """Every reading that this unit has: from the registry, or described by a unit of another version."""
+        if self._readings is None:
+            known = {entry.path: entry for entry in catalogue.READINGS}
+            self._readings = (
+                catalogue.READINGS
+                if self._is_known()
+                else tuple(described_reading(said, known.get(said["path"])) for said in self._describe("readings"))
+            )
+        return self._readings
+
+    def _is_known(self) -> bool:
+        return self.greeting.registry_hash == catalogue.REGISTRY_HASH
+
+    def _describe(self, what: str) -> Iterator[dict[str, str]]:
+        count = fields_of(self.request("describe"))[what]
+        for number in range(int(count)):
+            yield fields_of(self.request("describe", what, str(number)))
 
     def setting(self, path: str) -> Setting | None:
         return next((entry for entry in self.settings() if entry.path == path), None)
 
     def get(self, *paths: str) -> dict[str, Value]:
         """Values of settings and readings, by path. As many requests as it takes."""
-        kinds = {entry.path: entry.type for entry in self.settings()} | _READING_KINDS
+        kinds = {entry.path: entry.type for entry in self.settings()}
+        kinds |= {entry.path: entry.type for entry in self.readings()}
         out: dict[str, Value] = {}
         at, size = 0, _GET_AT_ONCE
         while at < len(paths):
@@ -295,9 +279,7 @@ class Client:
                     raise
                 size = 1
                 continue
-            for part in reply:
-                path, _, text = part.partition("=")
-                out[path] = from_wire(kinds.get(path, "word"), text)
+            out |= {path: from_wire(kinds.get(path, "word"), text) for path, text in fields_of(reply).items()}
             at += size
             size = _GET_AT_ONCE
         return out
@@ -309,17 +291,15 @@ class Client:
 
     def all_readings(self) -> dict[str, Value]:
         """Every reading's value, by path; None where this unit has no part for it."""
-        return self._list("readings", _READING_KINDS)
+        return self._list("readings", {entry.path: entry.type for entry in self.readings()})
 
     def _list(self, what: str, kinds: dict[str, str]) -> dict[str, Value]:
         out: dict[str, Value] = {}
         at = "0"
         while True:
-            first, *parts = self.request("list", what, at)
-            for part in parts:
-                path, _, text = part.partition("=")
-                out[path] = from_wire(kinds.get(path, "word"), text)
-            at = first.partition("=")[2]
+            said = fields_of(self.request("list", what, at))
+            at = said.pop("next")
+            out |= {path: from_wire(kinds.get(path, "word"), text) for path, text in said.items()}
             if at == "0":
                 return out
 
@@ -333,6 +313,18 @@ class Client:
         if missing:
             raise AirquillError(f"This unit has no setting {missing[0]}. `airquill show settings` lists what it has.")
         fields = [f"{path}={to_wire(entries[path], value)}" for path, value in values.items()]
+        end = self.port.now() + DEADLINE_S
+        while True:
+            try:
+                self._batch(fields, keep)
+                return
+            except Refused as error:
+                # A pedal is down, a stroke runs, or the unit is writing another record.
+                if error.word != "busy" or self.port.now() + BUSY_WAIT_S >= end:
+                    raise
+                self.port.sleep(BUSY_WAIT_S)
+
+    def _batch(self, fields: list[str], keep: bool) -> None:
         self.request("batch", "open")
         try:
             for line in _lines(fields):
@@ -354,9 +346,13 @@ class Client:
 
     def do(self, action: str, *arguments: Value) -> dict[str, str]:
         """Do an action of the registry; returns the fields of the reply."""
-        entry = next((a for a in catalogue.ACTIONS if a.name == action), Action(action, 0, (), "", ""))
-        texts = [to_wire(argument, value) for argument, value in zip(entry.arguments, arguments, strict=True)]
-        return dict(part.partition("=")[::2] for part in self.request("do", action, *texts))
+        entry = next((one for one in catalogue.ACTIONS if one.name == action), None)
+        if entry is None:
+            raise AirquillError(f"There is no action {action}. `airquill do` lists them.")
+        if len(arguments) > len(entry.arguments):
+            raise AirquillError(f"{action} takes {len(entry.arguments)} values, not {len(arguments)}.")
+        texts = [to_wire(argument, value) for argument, value in zip(entry.arguments, arguments, strict=False)]
+        return fields_of(self.request("do", action, *texts))
 
     def log(self) -> list[dict[str, int]]:
         """The unit's log, oldest entry first: number, at_s (uptime in s), what, detail."""
@@ -364,7 +360,7 @@ class Client:
         at = 0
         while True:
             said = {name: int(text) for name, text in self.do("log", at).items()}
-            if said["next"] == 0:
+            if said.get("next", 0) == 0:
                 return out
             out.append(said)
             at = said["next"]
@@ -378,7 +374,9 @@ class Client:
             try:
                 if self.greet_again().boots != boots:
                     return self.greeting
-            except (LinkLost, NotAUnit):
+            except NotAUnit:
+                continue  # a virtual unit keeps its line and is silent while it starts
+            except LinkLost:
                 self._reopen()
         raise LinkLost(self.port.url)
 
@@ -391,45 +389,8 @@ class Client:
             return
 
 
-def _greeting(said: dict[str, str]) -> Greeting:
-    caps = said.get("caps", "none")
-    return Greeting(
-        int(said["protocol"]),
-        said.get("firmware", ""),
-        said.get("build", ""),
-        int(said.get("registry", "0")),
-        said.get("hash", ""),
-        said.get("board", ""),
-        said.get("chip", ""),
-        int(said.get("boots", "0")),
-        said.get("cause", ""),
-        () if caps == "none" else tuple(caps.split(",")),
-    )
-
-
 def _is_prompt(seen: bytes) -> bool:
     return b">>>" in seen or b"SyntaxError" in seen
-
-
-def _described(said: dict[str, str], known: Setting | None) -> Setting:
-    kind = said["type"]
-    lowest, highest = (
-        from_wire("dec2" if kind in ("dec1", "dec2") else "int", said[name]) for name in ("lowest", "highest")
-    )
-    return Setting(
-        said["path"],
-        int(said["id"]),
-        kind,
-        lowest,  # type: ignore[arg-type]
-        highest,  # type: ignore[arg-type]
-        str(from_wire("text", said["unit"])),
-        () if said["words"] == "-" else tuple(said["words"].split(",")),
-        from_wire(kind, said["default"]),  # type: ignore[arg-type]
-        said["live"] == "yes",
-        said["keep"],
-        int(said["since"]),
-        known.help if known else "",
-    )
 
 
 def _lines(fields: list[str]) -> Iterator[list[str]]:
@@ -445,10 +406,6 @@ def _lines(fields: list[str]) -> Iterator[list[str]]:
         used += len(text) + 1
     if group:
         yield group
-
-
-def readings_by_path() -> dict[str, Reading]:
-    return {entry.path: entry for entry in catalogue.READINGS}
 
 
 _EVENT_KINDS = {event.topic: dict(event.fields) for event in catalogue.EVENTS}

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from decimal import Decimal, InvalidOperation
 
-from airquill_protocol import values as wire
-from airquill_protocol.fault import ProtocolError
-
 from airquill.errors import AirquillError
 from airquill.link.entries import Argument, Reading, Setting
+from airquill_protocol import values as wire
+from airquill_protocol.fault import ProtocolError
 
 Value = int | Decimal | str | bool | bytes | None
 
@@ -54,7 +53,7 @@ def parse_typed(entry: Setting | Argument, path: str, text: str) -> Value:
 
     Strokes are not parsed here: they have a language of their own (airquill.keys).
     """
-    wanted = f"{path} takes {_takes(entry)}"
+    wanted = f"{path} takes {takes(entry)}"
     if entry.type == "word":
         if text not in entry.words:
             raise AirquillError(f"{wanted}, not {text!r}.")
@@ -77,7 +76,7 @@ def parse_typed(entry: Setting | Argument, path: str, text: str) -> Value:
     return int(number) if digits == 0 else number
 
 
-def _takes(entry: Setting | Argument) -> str:
+def takes(entry: Setting | Argument) -> str:
     if entry.type == "word":
         return "one of " + ", ".join(entry.words)
     if entry.type == "flag":
@@ -91,15 +90,17 @@ def _takes(entry: Setting | Argument) -> str:
     return f"{digits} from {entry.lowest} to {entry.highest}{unit}"
 
 
+def plain(value: Value) -> str:
+    """A value without its unit, for people: `-` when the unit has no part for it."""
+    if value is None:
+        return "-"
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return value.hex() if isinstance(value, bytes) else str(value)
+
+
 def show(entry: Setting | Reading, value: Value) -> str:
     """A value with its unit, for people."""
     if value is None:
         return "not there"
-    text = (
-        ("on" if value else "off")
-        if isinstance(value, bool)
-        else value.hex()
-        if isinstance(value, bytes)
-        else str(value)
-    )
-    return f"{text} {entry.unit}".rstrip() if entry.unit else text
+    return f"{plain(value)} {entry.unit}".rstrip()

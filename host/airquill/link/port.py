@@ -12,21 +12,14 @@ import time
 from typing import Any
 
 import serial
-from airquill_protocol import tables
 
 import airquill.simulator  # noqa: F401  registers sim://
 from airquill.errors import AirquillError
+from airquill.link.problems import NO_UNIT, LinkLost
+from airquill_protocol import tables
 
-NO_UNIT = 3
 _POLL_S = 0.05
 _MOST_BUFFERED = 64 * 1024
-
-
-class LinkLost(AirquillError):
-    """The line broke: unplugged, or the other end went away."""
-
-    def __init__(self, url: str) -> None:
-        super().__init__(f"The link to {url} was lost. Plug the unit in again and repeat the command.", NO_UNIT)
 
 
 class Port:

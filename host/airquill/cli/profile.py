@@ -1,0 +1,137 @@
+"""`airquill profile`: a unit's settings as a file."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from airquill.cli.common import Json, Port, console, open_unit, table, warn, write_json
+from airquill.cli.complete import complete_layout
+
+if TYPE_CHECKING:
+    from airquill.link.client import Client
+    from airquill.profile.document import Profile
+    from airquill.profile.exchange import Difference
+
+app = typer.Typer(help="A unit's settings as a TOML file: write, check, compare, apply.", no_args_is_help=True)
+
+File = Annotated[Path, typer.Argument(metavar="FILE", help="The profile.")]
+
+
+@app.command(epilog="Example: airquill profile export heather.toml --title 'Heather boards'")
+def export(
+    file: File,
+    title: Annotated[str | None, typer.Option(help="What the profile is for.")] = None,
+    layout: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME", autocompletion=complete_layout, help="Keyboard layout of the PC, for quoted text."
+        ),
+    ] = None,
+    port: Port = None,
+) -> None:
+    """Write the unit's running settings into a file. A file that is there keeps its comments and order."""
+    from airquill.keys import layout as find_layout
+    from airquill.profile.rewrite import export as write
+
+    name = find_layout(layout).name if layout else None
+    with open_unit(port) as unit:
+        count = write(file, unit.settings(), unit.all_settings(), name, title)
+    typer.echo(f"{file}: {count} settings.")
+
+
+@app.command(epilog="Example: airquill profile check heather.toml")
+def check(file: File, as_json: Json = False) -> None:
+    """Check a file without a unit: names, types, ranges, and the rules between settings."""
+    profile = _load(file)
+    if as_json:
+        write_json({"registry": profile.registry, "settings": len(profile.values), "warnings": profile.warnings})
+    else:
+        typer.echo(f"{file} is sound: {len(profile.values)} settings for registry {profile.registry}.")
+
+
+@app.command(epilog="Example: airquill profile diff heather.toml")
+def diff(file: File, port: Port = None, as_json: Json = False) -> None:
+    """Show where unit and file differ. Leaves with 0 when they agree and with 1 when not."""
+    profile = _load(file)
+    with open_unit(port) as unit:
+        changes = _differences(unit, profile)
+    if as_json:
+        write_json([change.as_json() for change in changes])
+    elif changes:
+        _show(changes)
+    else:
+        typer.echo(f"The unit has all {len(profile.values)} settings as {file} says.")
+    if changes:
+        raise typer.Exit(1)
+
+
+@app.command(epilog="Example: airquill profile apply heather.toml --yes")
+def apply(
+    file: File,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    yes_keys: Annotated[
+        bool, typer.Option("--yes-keys", help="Agree to the strokes that need consent: those shown in red.")
+    ] = False,
+    port: Port = None,
+) -> None:
+    """Make a unit run and keep what the file says: all of it or nothing.
+
+    Shows what changes and asks once. Strokes that could command the PC are shown in red and need their own consent.
+    """
+    from airquill.profile.exchange import apply as make
+
+    profile = _load(file)
+    with open_unit(port) as unit:
+        changes = _differences(unit, profile)
+        if changes:
+            _show(changes)
+            _consent(changes, yes, yes_keys)
+        make(unit, changes)
+    typer.echo(f"Applied and saved: {len(changes)} changes." if changes else "Nothing to change.")
+
+
+def _load(file: Path) -> Profile:
+    from airquill.profile.document import load
+
+    profile = load(file)
+    for warning in profile.warnings:
+        warn(warning)
+    return profile
+
+
+def _differences(unit: Client, profile: Profile) -> list[Difference]:
+    from airquill.profile.exchange import differences, missing_on_unit
+
+    missing = missing_on_unit(unit.settings(), profile)
+    if missing:
+        warn(f"This unit's firmware is older than the profile and does not have: {', '.join(missing)}.")
+    return differences(unit.settings(), unit.all_settings(), profile)
+
+
+def _show(changes: list[Difference]) -> None:
+    table(("Setting", "Unit", "File"), [(change.path, *change.texts()) for change in changes])
+    screen = console()
+    for change in changes:
+        for reason in change.consent():
+            screen.print(f"{change.path} {reason}.", style="bold red", markup=False, soft_wrap=True)
+
+
+def _consent(changes: list[Difference], yes: bool, yes_keys: bool) -> None:
+    """Ask once, for all that was not agreed to on the command line. Raises AirquillError where nobody can be asked."""
+    from airquill.errors import AirquillError
+
+    risky = [change.path for change in changes if change.consent()]
+    asks_keys = bool(risky) and not yes_keys
+    if yes and not asks_keys:
+        return
+    if not sys.stdin.isatty():
+        options = " ".join(option for option, wanted in (("--yes", not yes), ("--yes-keys", asks_keys)) if wanted)
+        raise AirquillError(f"Nothing was changed: this needs your consent. Look at the changes, then add {options}.")
+    question = f"Apply these {len(changes)} changes" + (", and the strokes in red" if asks_keys else "") + "?"
+    if not typer.confirm(question):
+        typer.echo("Nothing was changed.")
+        raise typer.Exit(1)
