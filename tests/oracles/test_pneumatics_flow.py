@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
-from scipy.optimize import minimize_scalar
+from scipy.optimize import brentq, minimize_scalar
 
 from airquill.pneumatics import ambient, flow
 from airquill.pneumatics.needles import SIZES_MM, Needle
 
 try:
-    import CoolProp.CoolProp as coolprop
+    from CoolProp import CoolProp as coolprop  # noqa: N813
 except ImportError:
     coolprop = None
 
@@ -104,16 +104,16 @@ def test_orifice_against_isentropic_nozzle(ratio: float, gas: str, record_proper
     assert error < 5e-3
 
 
-@given(
-    c=st.floats(1e-12, 1e-7), b=st.floats(0.0, 0.6), upstream=st.floats(1e3, 3e5), share=st.floats(0.0, 1.0)
-)
+@given(c=st.floats(1e-12, 1e-7), b=st.floats(0.0, 0.6), upstream=st.floats(1e3, 3e5), share=st.floats(0.0, 1.0))
 def test_iso_6358_limits(c: float, b: float, upstream: float, share: float) -> None:
-    """ISO 6358-1: m = C p1 rho0 sqrt(T0 / T) up to b, a quarter ellipse above it, 0 at equal pressures; odd in direction."""
-    # the standard's mass flow, with the gas constant that belongs to its reference density
+    """ISO 6358-1: m = C p1 rho0 sqrt(T0 / T) up to b, a quarter ellipse above, 0 at equal pressures."""
     choked = flow.throughput(c, b, upstream, upstream * b * share)
     assert choked == pytest.approx(c * upstream * 100e3, rel=1e-12)
     assert flow.throughput(c, b, upstream, upstream) == 0.0
-    at, just_above = flow.throughput(c, b, upstream, upstream * b), flow.throughput(c, b, upstream, upstream * (b + 1e-9))
+    at, just_above = (
+        flow.throughput(c, b, upstream, upstream * b),
+        flow.throughput(c, b, upstream, upstream * (b + 1e-9)),
+    )
     assert at == pytest.approx(just_above, rel=1e-12)
     ratio = b + share * (1 - b)
     ellipse = (ratio - b) ** 2 / (1 - b) ** 2 + (flow.throughput(c, b, upstream, ratio * upstream) / choked) ** 2
@@ -219,7 +219,7 @@ def test_needle_against_flow_with_friction(gauge: int, record_property) -> None:
 
 @pytest.mark.parametrize("gauge", [18, 20, 22, 25])
 def test_needle_against_the_tube_formula(gauge: int) -> None:
-    """C = 0.029 d2 / sqrt(L / d ** 1.25 + 510), SI units: the tube formula of pneumatic-drives textbooks (from memory)."""
+    """C = 0.029 d2 / sqrt(L / d ** 1.25 + 510), SI units: pneumatic-drives textbooks, from memory."""
     bore = SIZES_MM[gauge][1] * 1e-3
     formula = 0.029 * bore**2 / sqrt(12.7e-3 / bore**1.25 + 510.0)
     assert relative(Needle(gauge).c, formula) < 0.15
@@ -227,13 +227,13 @@ def test_needle_against_the_tube_formula(gauge: int) -> None:
 
 def test_series_rule_against_solving_for_the_middle(record_property) -> None:
     """Two equal holes in series, choked: the pressure between them solved from the standard's equation."""
-    from scipy.optimize import brentq
-
     worst = 0.0
     for second in (0.5, 1.0, 2.0):
         c1, c2 = 1e-9, second * 1e-9
+
         def gap(middle: float, c1: float = c1, c2: float = c2) -> float:
             return flow.throughput(c1, 0.5, 1e5, middle) - flow.throughput(c2, 0.5, middle, 1e3)
+
         middle = brentq(gap, 1.01e3, 1e5)
         worst = max(worst, relative(flow.series_c(c1, c2), flow.throughput(c1, 0.5, 1e5, middle) / 1e10))
     record_property("error", worst)

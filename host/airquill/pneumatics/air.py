@@ -8,8 +8,9 @@ valve, and the pump side. Isothermal ideal gas: V dp/dt = sum of throughputs in 
 
 Integrator: linearly implicit Euler. Each element counts as its secant conductance g(p) >= 0 of the last step, so the
 new pressures solve a three by three M-matrix system: every new pressure is a weighted mean of old pressures, ambient
-and the pump's end pressure. It cannot overshoot or blow up, at any step; first order in the step (Hairer and Wanner,
-Solving ODEs II, chapter IV, for the method; the bound is the discrete maximum principle).
+and the pump's end pressure. It cannot overshoot or blow up, at any step (the discrete maximum principle; Hairer and
+Wanner, Solving ODEs II, chapter IV, for the method). It is first order, so a step that moves a pressure far, such as in
+a vent, is taken again in fine ones.
 """
 
 from math import sqrt
@@ -25,6 +26,12 @@ STANDING_LEAK = 4e-8  # m3/s through the pump's own check valves
 SAG_SHARE = 0.4  # of the supply voltage, at strength 1
 BLOW_C = 0.1 * flow.C_UNIT  # the optional puff valve; chosen
 BLOW_B = 0.35
+
+# Longest way of a pressure in one step: a pick moves 100 to 300 Pa in 1 ms and is smooth; a vent ends steeply.
+COARSE_PA = 400.0
+COARSE_VENT_PA = 60.0
+FINE_PA = 25.0
+MOST_FINE_STEPS = 100
 
 FAULTS = (
     "tip_clog",
@@ -194,101 +201,116 @@ class Air:
         valve = self.valve
         opened = self.valve_open = valve.step(self.valve_drive * volts, dt_s)
 
-        # needle
-        g_tip = 0.0
+        b_tip = self._tip_b
+        b_valve = self._valve_b
         share = self.tip_share
-        if share > 0.0:
-            ratio = pen / amb if pen < amb else amb / pen
-            b = self._tip_b
-            g_tip = self._tip_k
-            if ratio <= b:
-                g_tip /= 1.0 - ratio
-            elif ratio < 0.999:
-                x = (ratio - b) / (1.0 - b)
-                g_tip *= sqrt(1.0 - x * x) / (1.0 - ratio)
-            else:
-                g_tip *= self._tip_end
-            friction = 2.0 * self._tip_r / (pen + amb)
-            g_tip = 2.0 * share / (friction + sqrt(friction * friction + 4.0 / (g_tip * g_tip)))
         g_leak = self._leak_g
-
-        # hose and filter
-        mean = 0.5 * (pen + line)
-        stretch = self._hose_stretch
-        re = self._hose_re * self.hose_flow
-        if re < 0.0:
-            re = -re
-        if re > flow.LAMINAR_RE or stretch > 1.0:
-            # part of the way to the new value each step: the turbulent law alone would hunt
-            target = flow.friction_factor(re) * re / 64.0 if re > flow.LAMINAR_RE else 1.0
-            stretch += 0.4 * (target - stretch)
-            self._hose_stretch = stretch
-        g_hose = mean / (self._hose_r * stretch + self._filter_r)
-
-        # valve: to the pump by its opening, to ambient by the rest
-        b = self._valve_b
-        g_join = 0.0
-        if opened > 0.0:
-            ratio = suck / line if suck < line else line / suck
-            g_join = self._valve_k * opened
-            if ratio <= b:
-                g_join /= 1.0 - ratio
-            elif ratio < 0.999:
-                x = (ratio - b) / (1.0 - b)
-                g_join *= sqrt(1.0 - x * x) / (1.0 - ratio)
-            else:
-                g_join *= self._valve_end
-        g_vent = 0.0
-        if opened < 1.0:
-            ratio = line / amb if line < amb else amb / line
-            g_vent = self._valve_k * (1.0 - opened)
-            if ratio <= b:
-                g_vent /= 1.0 - ratio
-            elif ratio < 0.999:
-                x = (ratio - b) / (1.0 - b)
-                g_vent *= sqrt(1.0 - x * x) / (1.0 - ratio)
-            else:
-                g_vent *= self._valve_end
-
-        # pump: a conductance to its end pressure; its check valves pass nothing the other way
-        g_pump = 0.0
+        source = amb + 1000.0 * self.blow_kpa if self.blow_open else 0.0
+        # the pump is a conductance to its end pressure; its check valves pass nothing the other way
         end = amb
+        pump_k = 0.0
         if speed > 0.0:
             turned = speed + pump.leak_share
             end = amb - amb * pump.end_share * speed / turned
+            pump_k = pump.free_flow * turned / pump.end_share * (1.0 - HOT_LOSS_PER_K * pump.heat_k)
+        rate = 1.0 / dt_s
+        left = 0  # fine steps to go; 0 while the whole step is tried
+
+        while True:
+            g_tip = 0.0
+            if share > 0.0:
+                ratio = pen / amb if pen < amb else amb / pen
+                g_tip = self._tip_k
+                if ratio <= b_tip:
+                    g_tip /= 1.0 - ratio
+                elif ratio < 0.999:
+                    x = (ratio - b_tip) / (1.0 - b_tip)
+                    g_tip *= sqrt(1.0 - x * x) / (1.0 - ratio)
+                else:
+                    g_tip *= self._tip_end
+                friction = 2.0 * self._tip_r / (pen + amb)
+                g_tip = 2.0 * share / (friction + sqrt(friction * friction + 4.0 / (g_tip * g_tip)))
+
+            # hose and filter
+            stretch = self._hose_stretch
+            re = self._hose_re * self.hose_flow
+            if re < 0.0:
+                re = -re
+            if re > flow.LAMINAR_RE or stretch > 1.0:
+                # half of the way to the new value each time: the turbulent law alone would hunt
+                target = flow.friction_factor(re) * re / 64.0 if re > flow.LAMINAR_RE else 1.0
+                stretch += 0.5 * (target - stretch)
+                self._hose_stretch = stretch
+            g_hose = 0.5 * (pen + line) / (self._hose_r * stretch + self._filter_r)
+
+            # valve: to the pump by its opening, to ambient by the rest
+            g_join = 0.0
+            if opened > 0.0:
+                ratio = suck / line if suck < line else line / suck
+                g_join = self._valve_k * opened
+                if ratio <= b_valve:
+                    g_join /= 1.0 - ratio
+                elif ratio < 0.999:
+                    x = (ratio - b_valve) / (1.0 - b_valve)
+                    g_join *= sqrt(1.0 - x * x) / (1.0 - ratio)
+                else:
+                    g_join *= self._valve_end
+            g_vent = 0.0
+            if opened < 1.0:
+                ratio = line / amb if line < amb else amb / line
+                g_vent = self._valve_k * (1.0 - opened)
+                if ratio <= b_valve:
+                    g_vent /= 1.0 - ratio
+                elif ratio < 0.999:
+                    x = (ratio - b_valve) / (1.0 - b_valve)
+                    g_vent *= sqrt(1.0 - x * x) / (1.0 - ratio)
+                else:
+                    g_vent *= self._valve_end
+
+            g_pump = 0.0
             if suck > end:
-                g_pump = pump.free_flow * turned / pump.end_share * (1.0 - HOT_LOSS_PER_K * pump.heat_k)
-                if pump.curvature:
+                g_pump = pump_k
+                if pump.curvature and speed > 0.0:
                     g_pump *= 1.0 + pump.curvature * (amb - suck) / (amb - end)
 
-        # backward Euler over the three volumes, eliminated from both ends towards the line
-        rate = 1.0 / dt_s
-        cap_pen = self.pen_m3 * rate
-        cap_line = self.line_m3 * rate
-        cap_suck = self.pump_m3 * rate
-        g_in = g_tip + g_leak
-        den_pen = cap_pen + g_in + g_hose
-        rhs_pen = cap_pen * pen + g_in * amb
-        den_suck = cap_suck + g_join + g_pump + STANDING_LEAK
-        rhs_suck = cap_suck * suck + g_pump * end + STANDING_LEAK * amb
-        den = cap_line + g_hose + g_join + g_vent
-        rhs = cap_line * line + g_vent * amb
-        if self.blow_open:
-            source = amb + 1000.0 * self.blow_kpa
-            ratio = min(line / source, flow.LINEAR_RATIO)
-            g_blow = self._blow_k * flow.phi(ratio, BLOW_B) / (1.0 - ratio)
-            den += g_blow
-            rhs += g_blow * source
-        to_pen = g_hose / den_pen
-        to_suck = g_join / den_suck
-        line = (rhs + to_pen * rhs_pen + to_suck * rhs_suck) / (den - to_pen * g_hose - to_suck * g_join)
-        pen = (rhs_pen + g_hose * line) / den_pen
-        suck = (rhs_suck + g_join * line) / den_suck
+            # backward Euler over the three volumes, eliminated from both ends towards the line
+            cap_pen = self.pen_m3 * rate
+            cap_line = self.line_m3 * rate
+            cap_suck = self.pump_m3 * rate
+            g_in = g_tip + g_leak
+            den_pen = cap_pen + g_in + g_hose
+            rhs_pen = cap_pen * pen + g_in * amb
+            den_suck = cap_suck + g_join + g_pump + STANDING_LEAK
+            rhs_suck = cap_suck * suck + g_pump * end + STANDING_LEAK * amb
+            den = cap_line + g_hose + g_join + g_vent
+            rhs = cap_line * line + g_vent * amb
+            if source:
+                ratio = min(line / source, flow.LINEAR_RATIO)
+                g_blow = self._blow_k * flow.phi(ratio, BLOW_B) / (1.0 - ratio)
+                den += g_blow
+                rhs += g_blow * source
+            to_pen = g_hose / den_pen
+            to_suck = g_join / den_suck
+            new_line = (rhs + to_pen * rhs_pen + to_suck * rhs_suck) / (den - to_pen * g_hose - to_suck * g_join)
+            new_pen = (rhs_pen + g_hose * new_line) / den_pen
+            new_suck = (rhs_suck + g_join * new_line) / den_suck
+            if left == 0:
+                moved = max(abs(new_pen - pen), abs(new_line - line), abs(new_suck - suck))
+                if moved > (COARSE_PA if opened == 1.0 else COARSE_VENT_PA):
+                    left = min(int(moved / FINE_PA) + 1, MOST_FINE_STEPS)
+                    rate *= left
+                    continue
+            pen = new_pen
+            line = new_line
+            suck = new_suck
+            self.hose_flow = g_hose * (pen - line)
+            if left <= 1:
+                break
+            left -= 1
 
         self.pen_kpa = (amb - pen) * 0.001
         self.line_kpa = (amb - line) * 0.001
         self.pump_kpa = (amb - suck) * 0.001
         self.tip_flow = g_tip * (amb - pen)
         self.leak_flow = g_leak * (amb - pen)
-        self.hose_flow = g_hose * (pen - line)
         self.pump_flow = g_pump * (suck - end)

@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from . import flow, pump, valve
-from .air import SAG_SHARE, STANDING_LEAK, Air
+from .air import COARSE_PA, COARSE_VENT_PA, FINE_PA, MOST_FINE_STEPS, SAG_SHARE, STANDING_LEAK, Air
 
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 
 def _row(values: Sequence[float]) -> Floats:
@@ -149,7 +150,7 @@ class AirMany:
         work[2] *= 1.0 - self.valve_open
         return work
 
-    def _hose(self, pen: Floats, line: Floats) -> Floats:
+    def _hose(self, pen: Floats, line: Floats, active: Flags | None) -> Floats:
         re = np.abs(self._hose_re * self._hose_flow)
         if re.max() > flow.LAMINAR_RE or self._stretch.max() > 1.0:
             safe = np.maximum(re, flow.LAMINAR_RE)
@@ -158,7 +159,9 @@ class AirMany:
             between = (1.0 - share) * 64.0 / flow.LAMINAR_RE + share * 0.3164 / flow.TURBULENT_RE**0.25
             factor = np.where(share < 1.0, between, blasius)
             target = np.where(re > flow.LAMINAR_RE, factor * re / 64.0, 1.0)
-            self._stretch += 0.4 * (target - self._stretch)
+            target -= self._stretch
+            target *= 0.5
+            self._stretch += target if active is None else np.where(active, target, 0.0)
         resistance = self._hose_r * self._stretch
         resistance += self._filter_r
         g = pen + line
@@ -184,29 +187,58 @@ class AirMany:
     def step(self, dt_s: float) -> None:
         """Advance all by dt_s seconds, above 0; see Air.step."""
         amb = self.ambient_pa
-        pressure = np.subtract(amb, self._vacuum, out=self._pressure)
-        pen, line, suck = pressure
+        old = np.subtract(amb, self._vacuum, out=self._pressure)
         volts = self._sag * (self.supply_volts / pump.RATED_VOLTS)
         self._step_pump(self.pump_duty * volts, dt_s)
         self._step_valve(self.valve_drive * volts, dt_s)
-        g_tip, g_join, g_vent = self._orifices(amb, pen, line, suck)
-        g_hose = self._hose(pen, line)
-
-        speed = self.speed
-        turned = speed + self._back_leak
-        drop = self._end_share * amb * speed
+        turned = self.speed + self._back_leak
+        drop = self._end_share * amb * self.speed
         drop /= turned
         end = amb - drop
         turned *= self._pump_g
         turned *= 1.0 - pump.HOT_LOSS_PER_K * self.heat_k
-        if self._curved:
-            turned *= 1.0 + self._curvature * (amb - suck) / np.maximum(drop, 1e-9)
-        # check valves; and a standing pump's end pressure is ambient
-        g_pump = np.multiply(turned, suck > end, out=turned)
 
-        # old pressures become right-hand sides
-        cap = self._volume * (1.0 / dt_s)
-        pressure *= cap
+        rate: Floats | float = 1.0 / dt_s
+        new = self._solve(amb, old, end, turned, rate, None)
+        way = np.subtract(new, old, out=self._low)
+        np.abs(way, out=way)
+        moved = way.max(axis=0)
+        coarse = moved > np.where(self.valve_open == 1.0, COARSE_PA, COARSE_VENT_PA)
+        if not coarse.any():
+            self._hose_flow = self._passed
+        else:
+            np.copyto(self._hose_flow, self._passed, where=~coarse)
+            # these units take the step again in fine ones, each in its own number
+            left = np.where(coarse, np.minimum((moved / FINE_PA).astype(int) + 1, MOST_FINE_STEPS), 0)
+            rate = np.maximum(left, 1) / dt_s
+            new[:, coarse] = old[:, coarse]
+            for taken in range(int(left.max())):
+                active = left > taken
+                fine = self._solve(amb, new, end, turned, rate, active)
+                np.copyto(new, fine, where=active)
+        np.subtract(amb, new, out=self._vacuum)
+
+    def _solve(
+        self,
+        amb: Floats | float,
+        old: Floats,
+        end: Floats,
+        pump_k: Floats,
+        rate: Floats | float,
+        active: Flags | None,
+    ) -> Floats:
+        """One implicit step of 1 / rate from the pressures `old`; the hose follows where `active`, or everywhere."""
+        pen, line, suck = old
+        g_tip, g_join, g_vent = self._orifices(amb, pen, line, suck)
+        g_hose = self._hose(pen, line, active)
+        # check valves; and a standing pump's end pressure is ambient
+        g_pump = pump_k * (suck > end)
+        if self._curved:
+            g_pump *= 1.0 + self._curvature * (amb - suck) / np.maximum(amb - end, 1e-9)
+
+        cap = self._volume * rate
+        new = old * cap
+        pen, line, suck = new  # right-hand sides first, pressures at the end
         g_in = g_tip + self._leak_g
         cap[0] += g_in
         cap[0] += g_hose
@@ -236,6 +268,8 @@ class AirMany:
         pen += to_pen
         to_suck *= line
         suck += to_suck
-        np.subtract(pen, line, out=self._hose_flow)
-        self._hose_flow *= g_hose
-        np.subtract(amb, pressure, out=self._vacuum)
+        g_hose *= pen - line
+        self._passed = g_hose
+        if active is not None:
+            np.copyto(self._hose_flow, g_hose, where=active)
+        return new
