@@ -21,9 +21,8 @@ from airquill_device.usbkeys import Keyboard
 from airquill_protocol import tables
 from airquill_protocol.compat import const
 
-# Source of the addresses: RP2040 data sheet, 2.3.1 SIO, 4.1.4 USB, 4.7 watchdog (0x3000 beyond a register clears its bits).
+# Source of the addresses: RP2040 data sheet, 2.3.1 SIO, 4.7 watchdog (0x3000 beyond a register clears its bits).
 _GPIO_IN = const(0xD0000004)
-_USB_FRAME = const(0x50110048)
 _WATCHDOG_REASON = const(0x40058008)
 _WATCHDOG_COUNT = const(0x4005800C)
 _WATCHDOG_PAUSE = const(0x4005B000)
@@ -85,8 +84,14 @@ class Board:
         self._valve_duty = self._hold_duty = 0
         self._pulse_output = 0
         self._wire_inputs(plan or {})
-        self._console = Console()
-        self._keys = Keyboard(machine.USBDevice())
+        console = Console()
+        self.serial_read = console.read
+        self.serial_write = console.write
+        self._keys = Keyboard(machine.USBDevice(), mem32, time.ticks_us)
+        self.key_report = self._keys.send
+        self.key_host = self._keys.host
+        self.key_leds = self._keys.leds
+        self.key_mounts = self._keys.mounts
         self._flash = rp2.Flash()
         self._cause, self._timeouts = self._read_cause()
         self._watchdog = None
@@ -141,7 +146,7 @@ class Board:
             self._pump.freq(hz)
 
     def pump(self, duty_u16):
-        if self._attached():
+        if self._pump or self._attached():
             self._pump.duty_u16(duty_u16)
 
     def valve_freq(self, hz):
@@ -329,30 +334,6 @@ class Board:
             self._knob = Knob(1 << panel["a"], 1 << panel["b"])
             self._knob_push = 1 << panel["push"]
             self._lamps = tuple([PWM(gpio, freq=_LAMP_HZ, duty_u16=0) for gpio in panel["lamps"]])
-
-    # ---- keyboard
-
-    def key_report(self, buf8):
-        """True when queued; False while the report before is unread or no host is ready."""
-        return self._keys.send(buf8, self.ticks_us())
-
-    def key_host(self):
-        """0 absent, 1 asleep, 2 ready. To be asked every pass: it notices mount and resume and sends the all-zero report."""
-        return self._keys.host(mem32[_USB_FRAME], self.ticks_us())
-
-    def key_leds(self):
-        return self._keys.leds()
-
-    def key_mounts(self):
-        return self._keys.mounts
-
-    # ---- serial line
-
-    def serial_read(self, buf):
-        return self._console.read(buf)
-
-    def serial_write(self, buf, start, n):
-        return self._console.write(buf, start, n)
 
     # ---- flash records
 

@@ -27,6 +27,7 @@ REPORT_DESCRIPTOR = (
 _HID = const(0x21)
 _REPORT = const(0x22)
 _SETUP = const(1)
+_FRAME = const(0x50110048)  # number of the last USB frame; source: RP2040 data sheet, 4.1.4, SOF_RD
 _TICKS_MASK = const(0x3FFFFFFF)
 # A host sends a frame start every millisecond; a bus idle for 3 ms is suspended. Source: USB 2.0, 7.1.7.6 and 8.4.3.
 _QUIET_US = const(5000)
@@ -58,12 +59,14 @@ def configuration(builtin, interface, endpoint, string):
 class Keyboard:
     """Reports to the host, one at a time: a report that the host has not read is never replaced.
 
-    `mounts` counts how often the host became ready, at a mount or at a resume.
+    `usb` is the USB device, `words` the chip's registers by address, `ticks_us` its clock.
     """
 
-    def __init__(self, usb):
+    def __init__(self, usb, words, ticks_us):
         builtin = usb.BUILTIN_CDC
         self._usb = usb
+        self._words = words
+        self._ticks_us = ticks_us
         self._interface = builtin.itf_max
         self._endpoint = 0x80 | builtin.ep_max
         self._report = bytearray(REPORT_BYTES)
@@ -76,10 +79,9 @@ class Keyboard:
         self._zero_due = False
         self._state = ABSENT
         self._frame = -1
-        self._frames_run = False
-        self._frame_us = 0
+        self._still_us = -1
         self._sent_us = 0
-        self.mounts = 0
+        self._mounts = 0
         usb.builtin_driver = builtin
         usb.config(
             builtin.desc_dev,
@@ -96,36 +98,51 @@ class Keyboard:
         """The host's keyboard lamps: bit 0 Num Lock, 1 Caps Lock, 2 Scroll Lock (HID usage page 0x08)."""
         return self._leds[0]
 
-    def host(self, frame, now):
-        """ABSENT, ASLEEP or READY. To be asked every pass: `frame` is the number of the last USB frame, `now` in us."""
-        state = READY if self._open else ABSENT
-        if frame != self._frame:
-            # Frame numbers stand still only when the bus does; a host that never counted them is taken as awake.
-            self._frames_run = self._open and self._frame >= 0
+    def host(self):
+        """ABSENT, ASLEEP or READY. To be asked every pass, which is how mount, suspend and resume are noticed."""
+        state = self._state
+        frame = self._words[_FRAME]
+        if not self._open:
+            state = ABSENT
+        elif frame != self._frame:
             self._frame = frame
-            self._frame_us = now
-        elif self._open and self._frames_run and ((now - self._frame_us) & _TICKS_MASK) > _QUIET_US:
+            self._still_us = -1
+            state = READY
+        elif state == ABSENT:
+            state = READY
+        elif state == READY and self._stands_still():
             state = ASLEEP
-            self._frame_us = (now - _QUIET_US - 1) & _TICKS_MASK
         if state != self._state:
             self._state = state
             if state == READY:
-                self.mounts += 1
-        elif state == READY:
-            if self._zero_due:
-                self._send_zero()
-            elif self._idle[0] and not self._unread and ((now - self._sent_us) & _TICKS_MASK) >= self._idle[0] * 4000:
-                self._sent_us = now
-                self._submit()
+                self._mounts += 1
+        if state == READY and (self._zero_due or self._idle[0]):
+            self._keep_up()
         return state
 
-    def send(self, report, now):
+    def _stands_still(self):
+        # Frame numbers stand still only when the bus does.
+        now = self._ticks_us()
+        if self._still_us < 0:
+            self._still_us = now
+        return ((now - self._still_us) & _TICKS_MASK) > _QUIET_US
+
+    def _keep_up(self):
+        if self._zero_due:
+            self._send_zero()
+        elif not self._unread and ((self._ticks_us() - self._sent_us) & _TICKS_MASK) >= self._idle[0] * 4000:
+            self._submit()  # the host asked by Set_Idle to hear unchanged keys again
+
+    def mounts(self):
+        """How often the host became ready, at a mount or at a resume."""
+        return self._mounts
+
+    def send(self, report):
         """Queue eight bytes; False where the host is not ready or has not read the report before."""
         if self._state != READY or self._unread or self._zero_due:
             return False
         for i in range(REPORT_BYTES):
             self._report[i] = report[i]
-        self._sent_us = now
         return self._submit()
 
     def release(self):
@@ -142,6 +159,7 @@ class Keyboard:
 
     def _submit(self):
         self._unread = True
+        self._sent_us = self._ticks_us()
         try:
             self._unread = self._usb.submit_xfer(self._endpoint, self._report)
         except OSError:  # USB went away between the last pass and this
