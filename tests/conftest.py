@@ -108,6 +108,12 @@ def outputs_safe() -> Iterator[ExitStack]:
 
 
 @pytest.fixture(scope="session", autouse=True)
+def state_folder(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Virtual units that tests run are announced where nobody's `airquill find` looks, and no other worker's."""
+    os.environ["AIRQUILL_STATE"] = str(tmp_path_factory.mktemp("state"))
+
+
+@pytest.fixture(scope="session", autouse=True)
 def no_unit_left_running() -> Iterator[None]:
     """End what the tests left running, and make an error of it. A virtual unit makes itself safe on SIGTERM."""
     adopt_orphans()

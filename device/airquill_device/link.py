@@ -130,6 +130,9 @@ class Link:
             if self._reader.push(byte):
                 self._line(now)
                 self._reader.clear()
+        if self._reader.thrown:
+            self.bad_lines += self._reader.thrown
+            self._reader.thrown = 0
         if self._pending is not None:
             self._poll_store()
         if self.stream_us and self.board.ticks_diff(now, self._stream_at) >= self.stream_us:

@@ -18,12 +18,12 @@ from airquill.link import catalogue
 from airquill.link.convert import Value, from_wire, to_wire
 from airquill.link.entries import Reading, Setting
 from airquill.link.port import Port
-from airquill.link.problems import LinkLost, NotAUnit, OddReply, Refused, UnitRestarted
+from airquill.link.problems import LinkLost, NotAUnit, OddReply, Refused, Silence, UnitRestarted
 from airquill.link.said import Greeting, described_reading, described_setting, fields_of, greeting_of
 from airquill_protocol import frame
 from airquill_protocol.fault import ProtocolError
 
-__all__ = ["Client", "Event", "Greeting", "LinkLost", "NotAUnit", "OddReply", "Refused", "UnitRestarted"]
+__all__ = ["Client", "Event", "Greeting", "LinkLost", "NotAUnit", "OddReply", "Refused", "Silence", "UnitRestarted"]
 
 FIRST_WAIT_S = 0.25
 GREETING_S = 2.0
@@ -146,7 +146,7 @@ class Client:
             if reply is not None:
                 return reply
             wait_s *= 2
-        raise LinkLost(self.port.url)
+        raise Silence(self.port.url)
 
     def _await_reply(self, number: str, wait_s: float) -> list[str] | None:
         until = self.port.now() + wait_s
@@ -166,9 +166,10 @@ class Client:
             raise OddReply(verb, " ".join(reply))
         word, sentence = reply[2], str(from_wire("text", reply[3]))
         if word == "no_session":
-            boots = self.greeting.boots
-            if self.greet_again().boots != boots:
-                raise UnitRestarted(verb)
+            # It was greeted before, so it has restarted since. Its boot number is no proof: that is written a while
+            # after the start only.
+            self.greet_again()
+            raise UnitRestarted(verb)
         raise Refused(int(reply[1]), word, sentence)
 
     def _reply_fields(self, line: bytes, number: str) -> list[str] | None:
@@ -367,26 +368,30 @@ class Client:
 
     def wait_for_restart(self, seconds: float = 10.0) -> Greeting:
         """Greet the unit anew after it was told to restart. Raises LinkLost when it does not come back in time."""
-        boots = self.greeting.boots
         end = self.port.now() + seconds
         while self.port.now() < end:
-            self.port.sleep(0.1)
             try:
-                if self.greet_again().boots != boots:
-                    return self.greeting
-            except NotAUnit:
+                self.request("describe", deadline_s=FIRST_WAIT_S)
+                self.port.sleep(FIRST_WAIT_S)
+            except UnitRestarted:
+                return self.greeting
+            except (Silence, NotAUnit):
                 continue  # a virtual unit keeps its line and is silent while it starts
             except LinkLost:
-                self._reopen()
+                if self._reopen():
+                    return self.greeting
         raise LinkLost(self.port.url)
 
-    def _reopen(self) -> None:
-        url = self.port.url
+    def _reopen(self) -> bool:
+        """A unit on USB takes its port away while it restarts: greet it when the port is back."""
         self.port.close()
+        self.port.sleep(FIRST_WAIT_S)
         try:
-            self.port = Port(url)
+            self.port = Port(self.port.url)
+            self.greet_again()
         except AirquillError:
-            return
+            return False
+        return True
 
 
 def _is_prompt(seen: bytes) -> bool:

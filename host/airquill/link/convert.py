@@ -45,6 +45,9 @@ def to_wire(entry: Setting | Argument, value: Value) -> str:
         return value.hex() or "-"
     if isinstance(value, str) and entry.type == "text":
         return wire.quote(value.encode())
+    if isinstance(value, Decimal):
+        # Neither 2.50 nor 1E+1: the unit takes the shortest form without exponents.
+        return f"{value.normalize():f}"
     return str(value)
 
 

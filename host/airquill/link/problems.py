@@ -15,6 +15,10 @@ class LinkLost(AirquillError):
         super().__init__(f"The link to {url} was lost. Plug the unit in again and repeat the command.", NO_UNIT)
 
 
+class Silence(LinkLost):
+    """The line is there, but the unit did not answer in time."""
+
+
 class NotAUnit(AirquillError):
     """Something else is at the port. `prompt` when it is a MicroPython prompt."""
 

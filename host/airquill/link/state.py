@@ -10,6 +10,8 @@ from typing import NamedTuple
 
 from platformdirs import user_state_path
 
+from airquill.errors import AirquillError
+
 
 class Announced(NamedTuple):
     """A running virtual unit: its port, the folder it keeps its flash file and boot volume in, its process."""
@@ -26,18 +28,25 @@ def state_folder() -> Path:
 
 
 def announce(port: str, folder: str | Path, pid: int) -> None:
-    """Note that the process `pid` runs a virtual unit at `port`, so that others find it."""
+    """Note that the process `pid` runs a virtual unit at `port`, so that others find it. Raises AirquillError."""
     place = state_folder()
-    place.mkdir(parents=True, exist_ok=True)
     path = place / f"unit-{pid}.json"
     beside = path.with_suffix(".new")
-    beside.write_text(json.dumps({"port": port, "folder": str(Path(folder).resolve()), "pid": pid}))
-    beside.replace(path)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        beside.write_text(json.dumps({"port": port, "folder": str(Path(folder).resolve()), "pid": pid}))
+        beside.replace(path)
+    except OSError as error:
+        raise AirquillError(
+            f"The virtual unit cannot be noted in {place}: {error.strerror}. "
+            "Set AIRQUILL_STATE to a folder that you may write."
+        ) from error
 
 
 def withdraw(pid: int) -> None:
     """Forget the virtual unit of a process; nothing happens when it was not announced."""
-    (state_folder() / f"unit-{pid}.json").unlink(missing_ok=True)
+    with contextlib.suppress(OSError):
+        (state_folder() / f"unit-{pid}.json").unlink()
 
 
 def announced() -> list[Announced]:
