@@ -1,7 +1,7 @@
 """The RP2040 board under stock MicroPython: the only file that imports `machine`.
 
-Importing it brings the unit up safely: outputs low, wiring checked, keyboard offered to USB. Times are in us on a clock that
-wraps at 2**30; duties are 0 to 65535. What the loop calls every pass allocates nothing.
+Importing it brings the unit up safely: outputs low, wiring checked, keyboard offered to USB. Times are in us on a clock
+that wraps at 2**30; duties are 0 to 65535. What the loop calls every pass allocates nothing.
 """
 
 import binascii
@@ -32,7 +32,7 @@ _WIRING_FILE = "/wiring.json"
 _BUILD_FILE = "/build.txt"  # hash of the firmware files, written by the image builder
 _WATCHDOG_MS = const(2000)
 _HEALTHY_US = const(60000000)
-_COUNT_MARK = const(0x41510000)  # over the count in the scratch register, so that what a power-up leaves there is no count
+_COUNT_MARK = const(0x41510000)  # over the count, so that what a power-up leaves in the register is no count
 _FULL = const(65535)
 _LAMP_HZ = const(1000)
 _FIRST_HZ = const(25000)
@@ -41,7 +41,7 @@ _SENSOR_REST = const(200)  # questions left unasked after one that the sensor di
 
 
 class _Contact:
-    """A pedal's contact to ground. The interrupt stamps the first edge and disarms itself: a noisy cable cannot flood it."""
+    """A pedal's contact to ground. The interrupt stamps the first edge and disarms itself, against noisy cables."""
 
     def __init__(self, number, gpio):
         self.bit = 1 << number
@@ -73,9 +73,9 @@ class Board:
         self.ticks_add = time.ticks_add
         self.build = self._read_build()
         self.name = plan["board"] if plan else "unwired"
-        self._valve_timer = machine.Timer()
-        self._blow_timer = machine.Timer()
-        self._pulse_timer = machine.Timer()
+        self._valve_timer = machine.Timer(-1)
+        self._blow_timer = machine.Timer(-1)
+        self._pulse_timer = machine.Timer(-1)
         # Bound once: an attribute that names a method makes a new object each time it is looked up.
         self._hold_now = self._on_hold
         self._blow_end = self._on_blow_end
@@ -163,9 +163,7 @@ class Board:
         self._valve_duty = peak_duty_u16 if peak_us > 0 else hold_duty_u16
         self._valve.duty_u16(self._valve_duty)
         if peak_us > 0:
-            self._valve_timer.init(
-                mode=machine.Timer.ONE_SHOT, period=peak_us, tick_hz=1000000, callback=self._hold_now, hard=True
-            )
+            self._after(self._valve_timer, peak_us, self._hold_now)
 
     def valve_off(self):
         self._valve_timer.deinit()
@@ -181,7 +179,7 @@ class Board:
         if us > 0 and self._attached() and self._blow:
             self._blow_timer.deinit()
             self._blow.value(1)
-            self._blow_timer.init(mode=machine.Timer.ONE_SHOT, period=us, tick_hz=1000000, callback=self._blow_end, hard=True)
+            self._after(self._blow_timer, us, self._blow_end)
 
     def pulse(self, output_index, us):
         """Drive one output alone at full strength: 0 pump, 1 valve, 2 blow, 3 bar; a hardware timer ends it."""
@@ -202,7 +200,7 @@ class Board:
         else:
             for lamp in self._lamps:
                 lamp.duty_u16(_FULL)
-        self._pulse_timer.init(mode=machine.Timer.ONE_SHOT, period=us, tick_hz=1000000, callback=self._pulse_end, hard=True)
+        self._after(self._pulse_timer, us, self._pulse_end)
 
     def safe(self):
         """Pump off, valves off, keys up. The gates become plain outputs: no soft reset can freeze them high."""
@@ -228,6 +226,9 @@ class Board:
             self._blow = Pin(self._gates[2], Pin.OUT, value=0) if len(self._gates) > 2 else None
         return True
 
+    def _after(self, timer, us, call):
+        timer.init(mode=machine.Timer.ONE_SHOT, period=us, tick_hz=1000000, callback=call, hard=True)
+
     def _on_hold(self, _timer):
         self._valve_duty = self._hold_duty
         self._valve.duty_u16(self._hold_duty)
@@ -248,7 +249,7 @@ class Board:
     # ---- inputs and panel
 
     def pedals(self):
-        """Bit n is set while contact n is closed. To be asked every pass: the same look at the pins follows the knob."""
+        """Bit n is set while contact n is closed. To be asked every pass: the same look at the pins is for the knob."""
         pins = mem32[_GPIO_IN]
         if self._knob:
             self._knob.follow(pins)
@@ -290,7 +291,7 @@ class Board:
             i += 1
 
     def _ask_i2c(self):
-        # Honeywell HSC and ABP series, from memory: two bytes hold two status bits (bit 0 set: not a measurement) and 14 bits.
+        # Honeywell HSC and ABP series, from memory: two status bits (the lower one set: no measurement), then 14 bits.
         if self._sensor_rest:
             self._sensor_rest -= 1
             return -1
@@ -383,7 +384,7 @@ class Board:
         micropython.kbd_intr(3)
 
     def to_prompt(self):
-        """Down to the prompt: main.py ends by the SystemExit raised here. Nobody feeds the watchdog there, so it pauses."""
+        """Down to the prompt: the SystemExit raised here ends main.py. The watchdog, unfed there, pauses."""
         self.safe()
         mem32[_WATCHDOG_PAUSE] = _WATCHDOG_ENABLE
         raise SystemExit
@@ -403,8 +404,8 @@ class Board:
             return "unknown"
 
     def _read_cause(self):
-        # The reason stays as it is over a soft reset, which has no reason of its own; only a real start comes this early.
-        if time.ticks_ms() > 1500:
+        # The reason outlives a soft reset, which has none of its own; only a real start comes this early.
+        if time.ticks_diff(time.ticks_ms(), 0) > 1500:
             return "restart", mem32[_WATCHDOG_COUNT] & 0xFFFF
         reason = mem32[_WATCHDOG_REASON] & 3
         count = mem32[_WATCHDOG_COUNT]

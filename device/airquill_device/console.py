@@ -29,8 +29,11 @@ class Console:
         return n
 
     def write(self, buf, start, n):
-        """Bytes taken: all or none. Polling tells only whether there is any room in the 256-byte queue, so the caller keeps
-        at most one line of 240 bytes unacknowledged."""
+        """Bytes taken: all or none.
+
+        Polling tells only whether the 256-byte queue has any room, so the caller keeps at most one line of 240 bytes
+        unacknowledged.
+        """
         for _ in self._writable.ipoll(0):
             return self._out.write(buf, start, n)
         return 0

@@ -3,7 +3,8 @@
 A wiring file is JSON:
 
     {"board": "name", "pump": 8, "valve": 10, "blow": 12, "pedals": [14, 15],
-     "sensor": {"kind": "analog", "pin": 26, "falling": false}   or   {"kind": "i2c", "sda": 16, "scl": 17, "address": 40},
+     "sensor": {"kind": "analog", "pin": 26, "falling": false},
+         or    {"kind": "i2c", "sda": 16, "scl": 17, "address": 40},
      "supply": {"pin": 27, "top_ohm": 47000, "bottom_ohm": 10000},
      "panel": {"a": 2, "b": 3, "push": 4, "lamps": [18, 19, 20, 21, 22]}}
 
@@ -16,7 +17,7 @@ LAMPS = 5
 # Source: Raspberry Pi Pico data sheet, pin functions of a Pico that its own board uses.
 _TAKEN = {23: "the board's own supply", 24: "sensing USB power", 25: "the board's own lamp", 29: "sensing the supply"}
 _ANALOG = (26, 27, 28)
-# An analogue sensor divided down draws from the supply pin at most as much as this; below it the divider loads the supply.
+# A typing error rather than a divider lies outside.
 _LEAST_OHM = 100
 _MOST_OHM = 1000000
 
@@ -39,7 +40,7 @@ def check(data):
 
 
 def _shape(data):
-    problem = _keys(data, "The wiring file", ("board", "pump", "valve", "pedals"), ("blow", "sensor", "supply", "panel"))
+    problem = _keys(data, "The file", ("board", "pump", "valve", "pedals"), ("blow", "sensor", "supply", "panel"))
     if problem:
         return problem
     if not isinstance(data["board"], str) or not 0 < len(data["board"]) <= 24:
@@ -127,7 +128,7 @@ def _pins(data):
 
 
 def pwm_slice(pin):
-    """PWM slice of a GPIO; source: RP2040 data sheet, PWM, programmer's model: pins n, n+1 (n even) and n+16 share one."""
+    """PWM slice of a GPIO; RP2040 data sheet, 4.5.2: pins n, n + 1 (n even) and both plus 16 share one."""
     return (pin >> 1) & 7
 
 
@@ -142,12 +143,18 @@ def _slices(data):
     for group, what, pin in users:
         other_group, other, other_pin = slices.setdefault(pwm_slice(pin), (group, what, pin))
         if other_group != group:
-            return "`%s` on GPIO %d and `%s` on GPIO %d need two frequencies, but share PWM slice %d. Move one of them." % (
-                other, other_pin, what, pin, pwm_slice(pin))
+            return "%s need two frequencies, but share PWM slice %d. Move one of them." % (
+                _both(other, other_pin, what, pin),
+                pwm_slice(pin),
+            )
         other, other_pin = channels.setdefault(pin & 15, (what, pin))
         if other_pin != pin:
-            return "`%s` on GPIO %d and `%s` on GPIO %d are one PWM channel. Move one of them." % (other, other_pin, what, pin)
+            return "%s are one PWM channel. Move one of them." % _both(other, other_pin, what, pin)
     return None
+
+
+def _both(one, pin, other, other_pin):
+    return "`%s` on GPIO %d and `%s` on GPIO %d" % (one, pin, other, other_pin)
 
 
 def _functions(data):
@@ -156,8 +163,9 @@ def _functions(data):
         if pin not in _ANALOG:
             return "`%s` is on GPIO %d, which cannot measure a voltage. Choose 26, 27 or 28." % (what, pin)
     if "sda" in sensor:
-        # Source: RP2040 data sheet, GPIO functions: SDA on even pins, SCL on the odd one beside, controller 0 and 1 in turn.
+        # RP2040 data sheet, 1.4.3: SDA on even pins, SCL on odd ones, controllers 0 and 1 in turn.
         if sensor["sda"] % 2 or sensor["scl"] % 4 != sensor["sda"] % 4 + 1:
-            return "`sensor.sda` on GPIO %d and `sensor.scl` on GPIO %d are not one I2C port. Choose an even pin and the next." % (
-                sensor["sda"], sensor["scl"])
+            return "%s are not one I2C port. Choose an even pin and the next." % _both(
+                "sensor.sda", sensor["sda"], "sensor.scl", sensor["scl"]
+            )
     return None

@@ -1,4 +1,4 @@
-"""Stands in for the firmware's app on the emulated chip: runs lines of Python that come over the serial port, with the board.
+"""Stands in for the firmware's app on the emulated chip: runs lines of Python that come over the serial port.
 
 `passes` are calls made every pass of the loop. Answers are printed; `=` alone ends one.
 """

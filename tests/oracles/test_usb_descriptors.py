@@ -1,26 +1,30 @@
 """The keyboard's USB descriptors against the standards.
 
-Report descriptor: parsed by hid-tools (PyPI, 0.12), an independent HID parser. Lengths, totals and endpoint rules: USB 2.0,
-tables 9-8 to 9-13; HID 1.11, sections 6.2.1 and 7.2, appendix B.1 and E.
+Report descriptor: parsed by hid-tools (PyPI, 0.12), an independent HID parser. Lengths, totals and endpoint rules:
+USB 2.0, tables 9-8 to 9-13; HID 1.11, sections 6.2.1 and 7.2, appendices B.1 and E.
 """
 
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+
 from airquill_device import usbkeys
 
 # The built-in serial port's part as stock MicroPython sends it: one configuration, two interfaces, endpoints 1 and 2.
 # Made here from USB 2.0 chapter 9 and CDC 1.2 (PSTN subclass), 75 bytes.
 SERIAL = bytes.fromhex(
-    "09024b0002010080 7d"
-    "080b000202020000"
-    "0904000001020200 04"
-    "05240020 01" "0524010001" "04240206" "0524060001"
-    "0705810308001 0".replace(" ", "")
-    + "0904010002 0a000000".replace(" ", "")
-    + "0705020240 0000".replace(" ", "")
-    + "07058202400000"
+    "09 02 4b 00 02 01 00 80 7d"
+    "08 0b 00 02 02 02 00 00"
+    "09 04 00 00 01 02 02 00 04"
+    "05 24 00 20 01"
+    "05 24 01 00 01"
+    "04 24 02 06"
+    "05 24 06 00 01"
+    "07 05 81 03 08 00 10"
+    "09 04 01 00 02 0a 00 00 00"
+    "07 05 02 02 40 00 00"
+    "07 05 82 02 40 00 00"
 )
 
 
@@ -97,7 +101,7 @@ def test_report_descriptor_by_an_independent_parser(require: Callable[[object, s
         from hidtools.hid import ReportDescriptor
         from hidtools.hut import HUT
     except ImportError:
-        ReportDescriptor = None  # noqa: N806
+        ReportDescriptor = None
     require(ReportDescriptor, "needs hid-tools: pip install hid-tools")
     parsed = ReportDescriptor.from_bytes(list(usbkeys.REPORT_DESCRIPTOR))
     (report,) = parsed.input_reports.values()
