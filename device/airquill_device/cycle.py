@@ -51,6 +51,9 @@ class Cycle:
         self._low = False
         self._level_at = 0
         self._level_bound = False
+        self._target_kpa = 0
+        self._return_kpa = 0
+        self._low_pct = 0
         self._settle_us = 0
         self._miss_us = 0
         self._qualify_us = 0
@@ -65,8 +68,12 @@ class Cycle:
         self._miss_us = v[t.CYCLE_MISS_MS] * 1000
         self._qualify_us = v[t.GRIP_QUALIFY_MS] * 1000
         self._min_us = v[t.CONTROL_MIN_MS] * 1000
+        self._low_pct = v[t.CONTROL_LOW_PCT]
         preset = v[t.PRESET_ACTIVE]
         self._first = t.PRESETN + (preset - 1) * t.PRESETN_SIZE
+        two_level = v[t.CONTROL_MODE] != 0 and self.app.sensor.present
+        self._target_kpa = v[self._first + t.PRESETN_TARGET_KPA] if two_level else 0
+        self._return_kpa = self._target_kpa - v[t.CONTROL_HYSTERESIS_KPA]
         strength = v[self._first + t.PRESETN_STRENGTH_PCT]
         if preset != self.preset or strength != self._preset_strength:
             told = self.preset != 0
@@ -75,6 +82,8 @@ class Cycle:
             self.strength = strength
             if told:
                 self.app.emit(t.T_PRESET, preset, strength)
+        if self._target_kpa == 0:
+            self._low = False
         if self.is_on():
             self._decide_detection()
             self._drive()
@@ -232,7 +241,8 @@ class Cycle:
                 self._watch(now)
             elif state == PICKING and self.board.ticks_diff(now, self._picked_at) >= self._settle_us:
                 self._to(HOLDING)
-            self._control(now)
+            if self._target_kpa:
+                self._control(now)
         elif state == RELEASING and self.app.valve.vented(now):
             self._vented()
 
@@ -278,27 +288,18 @@ class Cycle:
 
     def _drive(self):
         pct = self.strength
-        if self._low:
-            low = self.app.values[t.CONTROL_LOW_PCT]
-            if low < pct:
-                pct = low
+        if self._low and self._low_pct < pct:
+            pct = self._low_pct
         self.app.pump.want(duty_u16(pct))
 
     def _control(self, now):
         """Two-level control: strength up to the target, low above it, each for its shortest time at least."""
-        v = self.app.values
-        target = v[self._first + t.PRESETN_TARGET_KPA]
-        if v[t.CONTROL_MODE] == 0 or target == 0 or not self.app.sensor.present:
-            if self._low:
-                self._low = False
-                self._drive()
-            return
         if self._level_bound:
             if self.board.ticks_diff(now, self._level_at) < self._min_us:
                 return
             self._level_bound = False
         kpa = self.app.sensor.kpa
-        if kpa < target - v[t.CONTROL_HYSTERESIS_KPA] if self._low else kpa >= target:
+        if kpa < self._return_kpa if self._low else kpa >= self._target_kpa:
             self._low = not self._low
             self._level_at = now
             self._level_bound = True

@@ -40,6 +40,8 @@ class Pedal:
         self._fresh_start = True
         self._rest = 0
         self._level = 0
+        # Nothing is under way: until the contact moves, a pass has nothing to do.
+        self._at_rest = False
         self._since = -1
         self._moved_at = -1
         self._quiet = 0
@@ -67,6 +69,7 @@ class Pedal:
         if rest != self._rest:
             self._rest = rest
             self._fresh_start = True
+            self._at_rest = False
         self._vacuum = v[first + t.PEDALN_VACUUM]
         self._has_hold = v[first + t.PEDALN_HOLD_DOES] != 0 or len(v[first + t.PEDALN_HOLD_KEYS]) != 0
         self._has_double = v[first + t.PEDALN_DOUBLE_DOES] != 0 or len(v[first + t.PEDALN_DOUBLE_KEYS]) != 0
@@ -89,7 +92,9 @@ class Pedal:
         if edge >= 0 or level != self._level:
             if self.app.wants_edges:
                 self.app.emit(t.T_EDGE, self.n + 1, 1 if level else 0, edge if edge >= 0 else now)
-        self._level = level
+            self._level = level
+        elif self._at_rest:
+            return
         pressed = level != self._rest
         if self._fresh_start:
             self._start(pressed)
@@ -103,6 +108,7 @@ class Pedal:
             self._locked = False
         if self.busy:
             self._gesture(now)
+        self._at_rest = self._since < 0 and self._moved_at < 0 and not self._locked and not self.busy
 
     def _start(self, pressed):
         self._fresh_start = False
