@@ -41,9 +41,9 @@ class AirMany:
         state = [[a.pen_kpa for a in airs], [a.line_kpa for a in airs], [a.pump_kpa for a in airs]]
         self._vacuum = np.array(state) * 1000.0  # Pa
         self._pressure = np.empty((3, n))
-        # rows of a stack: needle, valve to pump, valve to ambient
-        self._k = np.array([[a._tip_k for a in airs], [a._valve_k for a in airs], [a._valve_k for a in airs]])
-        b = np.array([[a._tip_b for a in airs], [a._valve_b for a in airs], [a._valve_b for a in airs]])
+        # rows of a stack: valve to pump, needle, valve to ambient
+        self._k = np.array([[a._valve_k for a in airs], [a._tip_k for a in airs], [a._valve_k for a in airs]])
+        b = np.array([[a._valve_b for a in airs], [a._tip_b for a in airs], [a._valve_b for a in airs]])
         self._b_scale = 1.0 / (1.0 - b)
         self._b_shift = b * self._b_scale
         self._sag = 1.0 - SAG_SHARE * _row([a.faults["supply_sag"] for a in airs])
@@ -53,11 +53,13 @@ class AirMany:
         self._filter_r = _row([a._filter_r for a in airs])
         self._hose_re = _row([a._hose_re for a in airs])
         self._stretch = _row([a._hose_stretch for a in airs])
+        self._turbulent = bool((self._stretch > 1.0).any())
+        self._resistance = self._hose_r * self._stretch + self._filter_r
         self._hose_flow = _row([a.hose_flow for a in airs])
         self._volume = np.array([[a.pen_m3 for a in airs], [a.line_m3 for a in airs], [a.pump_m3 for a in airs]])
         self._set_pump([a.pump for a in airs])
         self._set_valve([a.valve for a in airs])
-        self._low, self._high, self._work = np.empty((3, n)), np.empty((3, n)), np.empty((3, n))
+        self._low, self._high, self._work = np.empty((3, n)), np.empty((3, n)), np.zeros((3, n))
 
     def _set_pump(self, pumps: Sequence[pump.Pump]) -> None:
         self.speed = _row([p.speed for p in pumps])
@@ -79,28 +81,27 @@ class AirMany:
         self._slow = 1.0 + valve.SLOW_TIMES * _row([v.slow for v in valves])
         self._least = _row([v.stuck_open for v in valves])
         self._most = 1.0 - _row([v.stuck_shut for v in valves])
-        self.valve_open = _row([v.position for v in valves])
+        self._open_to(_row([v.position for v in valves]))
         self._valve_rests = False
         self._last_drive: Floats | None = None
 
     def _step_pump(self, drive: Floats, dt_s: float) -> None:
         speed = self.speed
-        stalls = drive < np.where(speed < 0.02, self._start, self._floor)
         target = drive - self._friction
         target *= self._friction_scale
         np.maximum(target, 0.0, out=target)
         target -= speed
         target *= dt_s / (pump.SPIN_UP_S + dt_s)
         target += speed
-        if stalls.any():
+        if (drive < self._start).any():
+            stalls = drive < np.where(speed < 0.02, self._start, self._floor)
             falling = speed * (pump.SPIN_DOWN_S / (pump.SPIN_DOWN_S + dt_s))
             falling[falling < 1e-6] = 0.0
             np.copyto(target, falling, where=stalls)
         self.speed = target
         heating = drive * drive
-        heating *= pump.HEAT_K
-        heating -= self.heat_k
-        heating *= dt_s / (pump.HEAT_S + dt_s)
+        heating *= pump.HEAT_K * dt_s / (pump.HEAT_S + dt_s)
+        self.heat_k *= pump.HEAT_S / (pump.HEAT_S + dt_s)
         self.heat_k += heating
 
     def _step_valve(self, drive: Floats, dt_s: float) -> None:
@@ -114,30 +115,42 @@ class AirMany:
         travel = np.clip(self._travel + np.where(self._energised, move, -move), 0.0, 1.0)
         self._valve_rests = bool((travel == self._travel).all() and (np.abs(drive - coil) < 1e-9).all())
         self._travel = travel
-        self.valve_open = np.minimum(np.maximum(travel, self._least), self._most)
+        self._open_to(np.minimum(np.maximum(travel, self._least), self._most))
+
+    def _open_to(self, opened: Floats) -> None:
+        self.valve_open = opened
+        self._shut = 1.0 - opened
+        self._coarse_pa = np.where(opened == 1.0, COARSE_PA, COARSE_VENT_PA)
+        self._least_coarse_pa = float(self._coarse_pa.min())
+        # what no unit passes is left out of the stack
+        all_open, all_shut = bool((opened == 1.0).all()), bool((opened == 0.0).all())
+        self._rows = slice(0, 2) if all_open else slice(1, 3) if all_shut else slice(0, 3)
 
     def _orifices(self, amb: Floats | float, pen: Floats, line: Floats, suck: Floats) -> Floats:
         """Secant conductances of the stack: k phi(r) / (1 - r), r held at LINEAR_RATIO near equal pressures."""
-        low, high, work = self._low, self._high, self._work
-        np.minimum(pen, amb, out=low[0])
-        np.minimum(line, suck, out=low[1])
+        low, high = self._low, self._high
+        np.minimum(line, suck, out=low[0])
+        np.minimum(pen, amb, out=low[1])
         np.minimum(line, amb, out=low[2])
-        np.maximum(pen, amb, out=high[0])
-        np.maximum(line, suck, out=high[1])
+        np.maximum(line, suck, out=high[0])
+        np.maximum(pen, amb, out=high[1])
         np.maximum(line, amb, out=high[2])
+        rows = self._rows
+        low, high, work = low[rows], high[rows], self._work[rows]
         np.divide(low, high, out=low)
         np.minimum(low, flow.LINEAR_RATIO, out=low)
-        np.multiply(low, self._b_scale, out=work)
-        np.subtract(work, self._b_shift, out=work)
+        np.multiply(low, self._b_scale[rows], out=work)
+        np.subtract(work, self._b_shift[rows], out=work)
         np.maximum(work, 0.0, out=work)
         np.multiply(work, work, out=work)
         np.subtract(1.0, work, out=work)
         np.sqrt(work, out=work)
         np.subtract(1.0, low, out=low)
         np.divide(work, low, out=work)
-        np.multiply(work, self._k, out=work)
+        np.multiply(work, self._k[rows], out=work)
+        work = self._work
         # needle: laminar friction and inertia in one tube, flow.with_friction
-        g_tip = work[0]
+        g_tip = work[1]
         friction = self._tip_r2 / (pen + amb)
         np.multiply(g_tip, g_tip, out=g_tip)
         np.divide(4.0, g_tip, out=g_tip)
@@ -146,13 +159,13 @@ class AirMany:
         g_tip += friction
         np.divide(2.0, g_tip, out=g_tip)
         g_tip *= self.tip_share
-        work[1] *= self.valve_open
-        work[2] *= 1.0 - self.valve_open
+        work[0] *= self.valve_open
+        work[2] *= self._shut
         return work
 
     def _hose(self, pen: Floats, line: Floats, active: Flags | None) -> Floats:
         re = np.abs(self._hose_re * self._hose_flow)
-        if re.max() > flow.LAMINAR_RE or self._stretch.max() > 1.0:
+        if self._turbulent or re.max() > flow.LAMINAR_RE:
             safe = np.maximum(re, flow.LAMINAR_RE)
             blasius = 0.3164 / safe**0.25
             share = np.minimum((safe - flow.LAMINAR_RE) / (flow.TURBULENT_RE - flow.LAMINAR_RE), 1.0)
@@ -162,11 +175,11 @@ class AirMany:
             target -= self._stretch
             target *= 0.5
             self._stretch += target if active is None else np.where(active, target, 0.0)
-        resistance = self._hose_r * self._stretch
-        resistance += self._filter_r
+            self._turbulent = bool((self._stretch > 1.0).any())
+            self._resistance = self._hose_r * self._stretch + self._filter_r
         g = pen + line
         g *= 0.5
-        g /= resistance
+        g /= self._resistance
         return g
 
     @property
@@ -202,11 +215,11 @@ class AirMany:
         new = self._solve(amb, old, end, turned, rate, None)
         way = np.subtract(new, old, out=self._low)
         np.abs(way, out=way)
-        moved = way.max(axis=0)
-        coarse = moved > np.where(self.valve_open == 1.0, COARSE_PA, COARSE_VENT_PA)
-        if not coarse.any():
+        if way.max() <= self._least_coarse_pa:
             self._hose_flow = self._passed
         else:
+            moved = way.max(axis=0)
+            coarse = moved > self._coarse_pa
             np.copyto(self._hose_flow, self._passed, where=~coarse)
             # these units take the step again in fine ones, each in its own number
             left = np.where(coarse, np.minimum((moved / FINE_PA).astype(int) + 1, MOST_FINE_STEPS), 0)
@@ -229,7 +242,7 @@ class AirMany:
     ) -> Floats:
         """One implicit step of 1 / rate from the pressures `old`; the hose follows where `active`, or everywhere."""
         pen, line, suck = old
-        g_tip, g_join, g_vent = self._orifices(amb, pen, line, suck)
+        g_join, g_tip, g_vent = self._orifices(amb, pen, line, suck)
         g_hose = self._hose(pen, line, active)
         # check valves; and a standing pump's end pressure is ambient
         g_pump = pump_k * (suck > end)
