@@ -67,6 +67,10 @@ class App:
         life = self.store.load(store.LIFE)
         self.life.load(life.payload)
         self.life.log(LOG_BOOT, board.watchdog_timeouts())
+        # Written before anything else can happen: a host tells one start from the next by the boot number.
+        self.life.save()
+        while self.store.state == store.WORKING:
+            self.store.tick(0)
         self._load_kept()
         if board.boot_cause() == "watchdog":
             self.notice(t.F_WATCHDOG_RESTART, True)

@@ -47,7 +47,6 @@ class Life:
                 at, what, detail = unpack_from(_ENTRY, payload, _HEAD_BYTES + n * _ENTRY_BYTES)
                 self._enter(at, what, detail)
         self.boots = (self.boots + 1) & 0xFFFF
-        self._wants_save = True
 
     def _payload(self):
         count = min(self.logged, LOG_ENTRIES)
@@ -117,6 +116,10 @@ class Life:
         due = app.values[t.SERVICE_PUMP_H]
         app.notice(t.F_PUMP_DUE, due > 0 and self._pump_s // 3600 >= due)
         if (self._wants_save or self._unsaved_s >= _SAVE_EVERY_S) and app.quiet() and app.store.state != store.WORKING:
-            self._wants_save = False
-            self._unsaved_s = 0
-            app.store.save_bytes(store.LIFE, self._payload())
+            self.save()
+
+    def save(self):
+        """Begin to write the record; the store does the rest, a step a pass."""
+        self._wants_save = False
+        self._unsaved_s = 0
+        self.app.store.save_bytes(store.LIFE, self._payload())
