@@ -24,7 +24,7 @@ TIGHT_LEAK = 1.7e-8  # m3/s: 20 mL at 60 kPa lose 0.05 kPa/s
 LEAK_SPAN = 6e-5  # m3/s at fault strength 1: about half the conductance of the default pump
 STANDING_LEAK = 4e-8  # m3/s through the pump's own check valves
 SAG_SHARE = 0.4  # of the supply voltage, at strength 1
-BLOW_C = 0.1 * flow.C_UNIT  # the optional puff valve; chosen
+BLOW_C = 0.3 * flow.C_UNIT  # the optional puff valve: as wide as the vent it works against; chosen
 BLOW_B = 0.35
 
 # Longest way of a pressure in one step: a pick moves 100 to 300 Pa in 1 ms and is smooth; a vent ends steeply.

@@ -83,7 +83,8 @@ def series_c(c1: float, c2: float) -> float:
     """
     if c1 <= 0.0 or c2 <= 0.0:
         return 0.0
-    return 1.0 / sqrt(1.0 / (c1 * c1) + 1.0 / (c2 * c2))
+    low, high = min(c1, c2), max(c1, c2)
+    return low / sqrt(1.0 + (low / high) * (low / high))
 
 
 def friction_factor(reynolds: float) -> float:
