@@ -107,6 +107,7 @@ class Store:
     def load(self, kind):
         """The newest good record of a kind, as a Found."""
         found = Found()
+        found.role = kind * 2
         head = bytearray(_HEAD)
         best = second = -1
         bad = newer = -1

@@ -152,10 +152,10 @@ class _Module:
 
 def _build_hash() -> str:
     try:
-        with open("/airquill.json") as file:
-            return json.load(file)["build"]  # type: ignore[no-any-return]
-    except (OSError, ValueError, KeyError):
-        return "none"
+        with open("/build.txt") as file:
+            return file.read(8)
+    except OSError:
+        return "unknown"
 
 
 def _mount(flash: object) -> None:

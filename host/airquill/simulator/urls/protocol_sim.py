@@ -25,9 +25,9 @@ class Serial(SerialBase):
         try:
             self.unit = unit_at(self.portstr or "")
         except (ValueError, OSError) as error:
-            raise SerialException(f"{self.portstr}: {error}.") from error
+            raise SerialException(f"{error}.") from error
         if self.unit.wire.is_open:
-            raise SerialException(f"{self.portstr} is busy: another program has it open.")
+            raise SerialException("Another program has it open.")
         self.unit.wire.is_open = True
         self.is_open = True
 
