@@ -35,4 +35,4 @@ class Line:
 
 def fields(reply: str) -> dict[str, str]:
     assert reply.startswith("done"), reply
-    return dict(field.split("=", 1) for field in reply.split()[1:])
+    return dict(field.split("=", 1) for field in frame.split(reply)[1:])

@@ -58,7 +58,10 @@ class TerminalLine:
     def waiting(self) -> bool:
         """True when the host has sent something."""
         if not self._in:
-            n = self.file.readinto(self._buffer)
+            try:
+                n = self.file.readinto(self._buffer)
+            except OSError:
+                n = 0  # nobody holds the host's end any more, child.py neither: the channel will say so
             if n:
                 self._in = bytes(self._buffer[:n])
         return bool(self._in)
@@ -81,7 +84,10 @@ class TerminalLine:
 
     def _flush(self) -> None:
         if self._out:
-            n = self.file.write(self._out)
+            try:
+                n = self.file.write(self._out)
+            except OSError:
+                n = 0
             if n:
                 self._out = self._out[n:]
 
@@ -108,12 +114,14 @@ class Channel:
 
     def serve(self) -> None:
         """Run what came in. Ends the process when the other side has gone."""
-        n = self.file.readinto(self._buffer)
+        try:
+            n = self.file.readinto(self._buffer)
+        except OSError:
+            n = 0
         if n is None:
             return
         if n == 0:
-            # Nobody is left to end this process, and ending by itself would leave it at the prompt.
-            os.system("kill -9 $PPID")
+            self._end()
         self._line += bytes(self._buffer[:n])
         while b"\n" in self._line:
             line, _, self._line = self._line.partition(b"\n")
@@ -132,11 +140,18 @@ class Channel:
         except ValueError as error:
             self.tell({"error": str(error)})
 
+    def _end(self) -> None:
+        """Nobody is left to end this process, and ending by itself would leave it at the prompt."""
+        os.system("kill -9 $PPID")
+
     def tell(self, message: "dict[str, object]") -> None:
         """A line to child.py."""
         data = (json.dumps(message) + "\n").encode()
         while data:
-            n = self.file.write(data)
+            try:
+                n = self.file.write(data)
+            except OSError:
+                self._end()
             if n:
                 data = data[n:]
             else:

