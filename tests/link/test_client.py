@@ -1,4 +1,4 @@
-"""The client against a line that loses, spoils, doubles and adds: requests run at most once, and nothing is invented."""
+"""The client against a line that loses, spoils, doubles and adds: requests run at most once, nothing is invented."""
 
 from __future__ import annotations
 

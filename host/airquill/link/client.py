@@ -89,7 +89,7 @@ class Client:
             self._id += 1
             # The LF ends whatever half a line is still in the unit's input.
             self.port.write(b"\n" + frame.frame(f"{self._id} hello {session}"))
-            until = self.port.now() + wait_s
+            until = min(self.port.now() + wait_s, end)
             while (left := until - self.port.now()) > 0:
                 line = self.port.read_line(left)
                 if line is None:

@@ -45,10 +45,12 @@ def to_wire(entry: Setting | Argument, value: Value) -> str:
         return value.hex() or "-"
     if isinstance(value, str) and entry.type == "text":
         return wire.quote(value.encode())
-    if isinstance(value, Decimal):
-        # Neither 2.50 nor 1E+1: the unit takes the shortest form without exponents.
-        return f"{value.normalize():f}"
-    return str(value)
+    return _number(value) if isinstance(value, Decimal) else str(value)
+
+
+def _number(value: Decimal) -> str:
+    """Neither 2.50 nor 1E+1: the unit takes the shortest form without exponents."""
+    return f"{value.normalize():f}"
 
 
 def parse_typed(entry: Setting | Argument, path: str, text: str) -> Value:
@@ -99,6 +101,8 @@ def plain(value: Value) -> str:
         return "-"
     if isinstance(value, bool):
         return "on" if value else "off"
+    if isinstance(value, Decimal):
+        return _number(value)
     return value.hex() if isinstance(value, bytes) else str(value)
 
 

@@ -15,6 +15,7 @@ Strokes are written in the stroke language; quoted text in them is typed for the
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -120,6 +121,8 @@ def _values(data: dict[str, Any], layout: str, problems: list[str]) -> dict[str,
                     value = read_stroke(path, value, layout)
                 elif entry.type == "text":
                     _check_length(entry, value)
+                elif isinstance(value, Decimal) and isinstance(data[group][key], str):
+                    raise AirquillError(f"{path} takes {takes(entry)}, not {_short(data[group][key])}.")
                 values[path] = value
             except AirquillError as error:
                 problems.append(error.sentence)
@@ -173,7 +176,7 @@ def _check_rules(values: dict[str, Value], name: str) -> str:
         slots.check_rules(whole)
     except ProtocolError as error:
         sentence = f"{name}: {error.sentence()}"
-        if all(part.partition("=")[0] in values for part in error.subject.split(", ")):
-            raise AirquillError(f"{sentence} Change one of them.") from error
+        if all(path in values for path in re.findall(r"([\w.]+)=", error.subject)):
+            raise AirquillError(sentence) from error
         return f"{sentence} One of them is the factory setting; a unit that has it will refuse this profile."
     return ""
