@@ -2,6 +2,7 @@
 
 import copy
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -120,3 +121,12 @@ def test_micropython_says_the_same(require: Callable[[object, str], None], tmp_p
     run = [interpreter, "-c", code]
     done = subprocess.run(run, cwd=tmp_path, capture_output=True, text=True, check=True, timeout=30)
     assert json.loads(done.stdout) == [wiring.check(data) for data in cases]
+
+
+def test_page_and_figure_show_the_reference_pins() -> None:
+    docs = EXAMPLES.parents[1] / "docs"
+    figure = set(re.findall(r">GPIO (\d+)<", (docs / "wiring.svg").read_text()))
+    assert figure == {str(pin) for _, pin in wiring.uses(REFERENCE)}
+    page = (docs / "wiring.md").read_text()
+    for entry in ("supply", "panel", "sensor"):  # written there as in the file
+        assert json.dumps(REFERENCE[entry]) in page
