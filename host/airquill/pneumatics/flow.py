@@ -79,7 +79,7 @@ def orifice_c(bore_mm: float, discharge: float = 1.0, temp_c: float = 20.0) -> f
 def series_c(c1: float, c2: float) -> float:
     """Sonic conductance of two elements one after the other: C = (C1 ** -2 + C2 ** -2) ** -1/2.
 
-    Common practice for small pressure ratios; within about 10 % of the two-element solution (tests measure it).
+    Common practice, no source; choked, within 12 % of solving for the pressure between them (a test measures it).
     """
     if c1 <= 0.0 or c2 <= 0.0:
         return 0.0
