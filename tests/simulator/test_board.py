@@ -3,6 +3,7 @@
 from collections.abc import Callable
 
 import pytest
+
 from airquill.simulator.board import Reset, VirtualBoard
 from airquill.simulator.clock import VirtualClock
 from airquill.simulator.contacts import BOUNCE
@@ -124,7 +125,7 @@ def test_a_burst_ends_where_the_foot_put_it(name: str) -> None:
         bench.clock.us += 10
         if bench.board.pedal_edge(1) >= 0:
             edges.append(bench.clock.us - start)
-    assert edges == [us for us in BOUNCE[name]]
+    assert edges == list(BOUNCE[name])
     assert bench.board.pedals() == 2
     assert bench.board.pedal_edge(0) == -1
 

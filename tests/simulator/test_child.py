@@ -15,12 +15,12 @@ from typing import Any
 
 import pytest
 import serial
+
 from airquill.errors import AirquillError
 from airquill.image.layout import RPI_PICO
 from airquill.image.littlefs import read_filesystem
 from airquill.simulator.child import Child, Options, find_micropython
 from airquill.simulator.control import Control
-
 from conftest import require
 from simulator.line import Line
 
@@ -121,7 +121,9 @@ def test_it_says_where_it_is_and_greets(start: Callable[..., Running]) -> None:
     hello = unit.line.greet()
     assert hello["cause"] == "power"
     # The firmware that runs is the one in the flash, by its own hash.
-    assert hello["build"] == read_filesystem((unit.folder / "flash.bin").read_bytes(), RPI_PICO)["/build.txt"].decode()[:8]
+    assert (
+        hello["build"] == read_filesystem((unit.folder / "flash.bin").read_bytes(), RPI_PICO)["/build.txt"].decode()[:8]
+    )
 
 
 def test_pedal_air_and_keyboard(start: Callable[..., Running]) -> None:

@@ -3,11 +3,12 @@
 from pathlib import Path
 
 import pytest
-from airquill.pneumatics.sensor import Noise
-from airquill.simulator.flash import BLOCK_BYTES, ERASE_US, PAGE_BYTES, FileCells, Flash, MemoryCells, PowerCut
 from hypothesis import given
 from hypothesis import strategies as st
 from littlefs import LittleFS, UserContext
+
+from airquill.pneumatics.sensor import Noise
+from airquill.simulator.flash import BLOCK_BYTES, ERASE_US, PAGE_BYTES, FileCells, Flash, MemoryCells, PowerCut
 
 PAGES = st.binary(min_size=PAGE_BYTES, max_size=PAGE_BYTES)
 
@@ -123,7 +124,7 @@ def test_a_worn_flash_keeps_wrong_bits_and_a_stalling_one_takes_longer() -> None
 
 
 def test_littlefs_works_on_it(tmp_path: Path) -> None:
-    """Oracle: littlefs-python 0.19 writes and reads through the block device; its own checks would trip over a bit set."""
+    """Oracle: littlefs-python 0.19 writes and reads through the block device; a bit set again would trip it."""
     path = tmp_path / "flash.bin"
     path.write_bytes(b"\xff" * BLOCK_BYTES * 352)
     flash = Flash(FileCells(str(path)), Noise(1), lambda us: None)

@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-import airquill.simulator
 import pytest
 import serial
+
+import airquill.simulator
 from airquill.errors import AirquillError
 from airquill.simulator.control import Control
 from airquill.simulator.world import FAULTS
-
 from simulator.line import Line
 
 
@@ -244,7 +244,7 @@ def test_control_says_what_is_wrong() -> None:
         lambda: hands.press(3),
         lambda: hands.press(1, bounce="loud"),
         lambda: hands.supply(99),
-        lambda: hands.place(),
+        hands.place,
     ):
         with pytest.raises(AirquillError, match="cannot do that"):
             call()

@@ -280,7 +280,7 @@ class VirtualBoard:
         if contacts.unsteady():
             for pedal in range(Contacts.COUNT):
                 level = contacts.closed(now, pedal, self.pump_duty > 0)
-                if level != self._levels[pedal]:
+                if level != self._levels[pedal] or contacts.glitches(self.pump_duty > 0):
                     self._levels[pedal] = level
                     self.active_us = now
                     if self._edges[pedal] < 0:

@@ -97,3 +97,7 @@ class Contacts:
         if pump_on and self._noise.uniform() < 0.5 * f["pwm_pickup"]:
             level = not level
         return level
+
+    def glitches(self, pump_on: bool) -> bool:
+        """Whether the pump's PWM made an edge since the last look that has gone again."""
+        return pump_on and self._noise.uniform() < self.faults["pwm_pickup"]

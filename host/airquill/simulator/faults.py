@@ -5,7 +5,7 @@ OWN_FAULTS = (
     "pedal_chatter",  # a closed contact opens for that share of moments of 30 ms
     "cable_open",  # the pedal's line reads open for that share of moments of 50 ms
     "cable_short",  # the pedal's line reads closed for that share of moments of 50 ms
-    "pwm_pickup",  # while the pump's PWM runs, half that share of samples of the pedal's line is wrong
+    "pwm_pickup",  # while the pump's PWM runs, half that share of samples of the line is wrong, all of it has edges
     "serial_unread",  # the host leaves serial output unread for that share of seconds
     "serial_flip",  # up to one byte in a hundred has a wrong bit, both ways
     "serial_drop",  # up to one byte in a hundred is lost, both ways
