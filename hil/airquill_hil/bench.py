@@ -1,0 +1,112 @@
+"""One unit on the bench: what both can do, vacuum recordings, settings for a check, and the way back to safe."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping
+
+from airquill.errors import AirquillError
+from airquill.link.client import Client
+from airquill.link.convert import Value
+from airquill.pneumatics.ambient import SEA_LEVEL_PA, ambient_pa
+from airquill.report.trace import Recorder, Trace
+from airquill_hil.hands import Hands
+from airquill_hil.limits import Limits
+
+# The unit makes itself safe when the bench has been silent for this long with vacuum on.
+DEAD_MAN_MS = 3000
+FULL_PCT = 100
+VENT_S = 0.8
+_IDLE_S = 4.0
+
+
+class Bench:
+    """What checks work with. `label` is the serial on the unit's label, `altitude_m` where the bench stands."""
+
+    def __init__(
+        self, unit: Client, limits: Limits, hands: Hands | None = None, label: str = "", altitude_m: float = 0.0
+    ) -> None:
+        """AirquillError for an altitude that the standard atmosphere does not cover."""
+        self.unit = unit
+        self.limits = limits
+        self._hands = hands
+        self.label = label
+        self.altitude_m = altitude_m
+        try:
+            self.ambient_kpa = ambient_pa(altitude_m) / 1000
+        except ValueError as error:
+            raise AirquillError(f"The bench cannot stand there: {error}.") from error
+        self.left_unsafe = ""
+        """Why the outputs could not be made safe; empty when they were."""
+
+    @property
+    def hands(self) -> Hands:
+        """For checks that need them."""
+        assert self._hands is not None
+        return self._hands
+
+    def capabilities(self) -> set[str]:
+        """What unit and bench can do together: the unit's own words, `hands`, and `label` when a serial was given."""
+        found = set(self.unit.greeting.capabilities)
+        if self._hands is not None:
+            found.add("hands")
+        if self.label:
+            found.add("label")
+        return found
+
+    def at_sea_level(self, kpa: float) -> float:
+        """Vacuum as this unit would have it at sea level: a pump reaches the same share of ambient (ISO 2533)."""
+        return kpa * SEA_LEVEL_PA / 1000 / self.ambient_kpa
+
+    @contextlib.contextmanager
+    def settings(self, wanted: Mapping[str, Value]) -> Iterator[None]:
+        """Run with these settings, then with the unit's own again; nothing is saved."""
+        before = self.unit.get(*wanted)
+        self.unit.set(dict(wanted))
+        try:
+            yield
+        finally:
+            self._settle()
+            self.unit.set(before)
+
+    def record_pick(self, seconds: float) -> Trace:
+        """Vacuum on at full strength for so long, then off; time zero is when vacuum came on."""
+        with self.settings({"control.mode": "steady"}), Recorder(self.unit) as recorder:
+            self.unit.do("dead_man", DEAD_MAN_MS)
+            self.unit.do("strength", FULL_PCT)
+            self.unit.do("pick")
+            try:
+                recorder.run(seconds)
+            finally:
+                self.unit.do("release")
+                self.unit.do("dead_man", 0)
+            recorder.run(VENT_S)
+            # The preset's own strength again.
+            self.unit.do("preset", self.unit.get("preset.active")["preset.active"])
+            return recorder.trace()
+
+    def _settle(self) -> None:
+        """Let go, and wait until the unit says it did."""
+        self.unit.do("release")
+        end = self.unit.port.now() + _IDLE_S
+        while self.unit.get("cycle.state")["cycle.state"] not in ("idle", "stopped"):
+            if self.unit.port.now() > end:
+                raise AirquillError("The unit does not come to rest after a release. Look at its valve.", 1)
+            self.unit.port.sleep(0.05)
+
+    def safe(self) -> None:
+        """Hands off, outputs off, link quiet. Never raises; `left_unsafe` says when the unit could not be reached."""
+        if self._hands is not None:
+            with contextlib.suppress(AirquillError):
+                self._hands.rest()
+        try:
+            # `stop` works in every state of the unit, and a stop that is not needed is cleared again.
+            self.unit.do("stop")
+            self.unit.listen()
+            self.unit.stream(0)
+            self.unit.do("dead_man", 0)
+        except AirquillError as error:
+            self.left_unsafe = f"{error.sentence} Its outputs may be on: switch its supply off."
+            return
+        with contextlib.suppress(AirquillError):
+            self.unit.do("clear")  # refused while the unit's own fault remains; it is safe then anyway

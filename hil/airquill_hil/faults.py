@@ -1,0 +1,58 @@
+"""Faults injected into a virtual unit, to show that a check sees them.
+
+A fault is written as one text: `hose_leak=0.4` (any fault of the simulator with its strength), `supply=9` (V),
+`key_host=deaf`, `serial=OTHER`, `hang` (the firmware stands still until its watchdog bites), and two that only a unit
+in this process can have: `registry=other` (firmware of another version) and `keyboard=sticky` (empty reports get lost).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from airquill.errors import AirquillError
+from airquill.link.client import Client
+from airquill.simulator.control import Control
+from airquill_protocol import tables
+
+_BITE_S = 12.0
+_NOTICED_S = 2.0
+
+
+@contextmanager
+def injected(fault: str, unit: Client, control: Control) -> Iterator[None]:
+    """The unit has this fault while the context lasts. AirquillError for a fault that it cannot have."""
+    name, _, value = fault.partition("=")
+    if name == "supply":
+        control.supply(float(value))
+        unit.port.sleep(_NOTICED_S)
+    elif name == "key_host":
+        control.key_host(value)
+    elif name == "serial":
+        unit.set({"unit.serial": value})
+    elif name == "hang":
+        control.hang()
+        unit.port.sleep(_BITE_S)
+        unit.greet_again()
+    elif name == "registry":
+        tables.REGISTRY_HASH, before = "00000000", tables.REGISTRY_HASH
+        try:
+            yield
+        finally:
+            tables.REGISTRY_HASH = before
+        return
+    elif name == "keyboard":
+        _swallow_empty_reports(unit)
+    else:
+        control.fault(name, float(value))
+    yield
+    # The rest stays: a unit that was given a fault is not used for anything else.
+
+
+def _swallow_empty_reports(unit: Client) -> None:
+    inside: Any = getattr(unit.port.raw, "unit", None)
+    if inside is None:
+        raise AirquillError("Only a unit in this process can have a sticky keyboard. Use an address sim://.")
+    take = inside.board.key_report
+    inside.board.key_report = lambda report: take(report) if any(report) else True

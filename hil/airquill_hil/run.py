@@ -1,0 +1,197 @@
+"""Runs checks one after another, judges their figures and comes to a verdict. Outputs are safe afterwards."""
+
+from __future__ import annotations
+
+import getpass
+import platform
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from airquill.errors import AirquillError
+from airquill_hil.bench import Bench
+from airquill_hil.checks import CHECKS, Check, Measured
+from airquill_hil.limits import Limit, Outcome, Value
+from airquill_hil.record import (
+    CheckRecord,
+    FigureRecord,
+    Record,
+    Verdict,
+    host_versions,
+    now,
+    settings_hash,
+    unit_record,
+)
+
+STOPPED = "The run was stopped."
+_WORST_FIRST = (Outcome.ERROR, Outcome.FAIL, Outcome.SKIPPED, Outcome.MARGINAL, Outcome.PASS)
+_NEEDS = {
+    "label": "needs the serial on the unit's label (--serial)",
+    "hands": "needs a hand: run it at a terminal",
+    "sensor": "needs a vacuum sensor",
+    "keyboard": "needs the keyboard interface",
+}
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a run happens and who runs it."""
+
+    station: str = ""
+    operator: str = ""
+
+    def filled(self) -> Place:
+        """With the computer's and the user's names where nothing was said."""
+        return Place(self.station or platform.node(), self.operator or _user())
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "unknown"
+
+
+def run(
+    bench: Bench,
+    place: Place = Place(),
+    checks: Sequence[Check] = CHECKS,
+    on_start: Callable[[Check], None] = lambda _check: None,
+    on_done: Callable[[CheckRecord], None] = lambda _record: None,
+) -> Record:
+    """Run checks and return the record. The bench's first error ends the run, and so does Ctrl-C; the record says it.
+
+    Raises AirquillError only when the unit cannot even be read.
+    """
+    started = now()
+    unit = bench.unit
+    told = unit_record(unit.greeting)
+    settings = settings_hash(unit.settings(), unit.all_settings())
+    done: list[CheckRecord] = []
+    try:
+        for check in checks:
+            on_start(check)
+            done.append(run_check(bench, check))
+            on_done(done[-1])
+            if done[-1].outcome is Outcome.ERROR:
+                break
+    finally:
+        bench.safe()
+    verdict, sentence = _verdict(checks, done)
+    if bench.left_unsafe:
+        verdict = "error"
+    place = place.filled()
+    return Record(
+        verdict=verdict,
+        sentence=f"{sentence} {bench.left_unsafe}".strip(),
+        serial=bench.label,
+        unit=told,
+        settings_hash=settings,
+        limits_version=bench.limits.version,
+        limits_hash=bench.limits.hash,
+        needle_gauge=bench.limits.needle_gauge,
+        station=place.station,
+        operator=place.operator,
+        altitude_m=bench.altitude_m,
+        ambient_kpa=round(bench.ambient_kpa, 3),
+        started=started,
+        ended=now(),
+        host=host_versions(),
+        checks=done,
+    )
+
+
+def run_check(bench: Bench, check: Check) -> CheckRecord:
+    """Run one check; what goes wrong in it is in its record. After an error the unit is made safe at once."""
+    there = bench.capabilities()
+    missing = [need for need in check.needs if need not in there]
+    if missing:
+        why = "; ".join(_NEEDS.get(need, f"needs {need}") for need in missing)
+        return CheckRecord(name=check.name, title=check.title, outcome=Outcome.SKIPPED, sentence=f"Skipped: {why}.")
+    try:
+        measured = check.measure(bench)
+    except AirquillError as error:
+        bench.safe()
+        return CheckRecord(name=check.name, title=check.title, outcome=Outcome.ERROR, sentence=error.sentence)
+    except KeyboardInterrupt:
+        bench.safe()
+        return CheckRecord(name=check.name, title=check.title, outcome=Outcome.ERROR, sentence=STOPPED)
+    except BaseException:
+        bench.safe()
+        raise
+    figures = [_judged(bench, check, n, measured, there) for n in range(len(check.figures))]
+    outcome = next(one for one in _WORST_FIRST if any(figure.outcome is one for figure in figures))
+    return CheckRecord(
+        name=check.name,
+        title=check.title,
+        outcome=outcome,
+        figures=figures,
+        traces={name: trace.as_json() for name, trace in measured.traces.items()},
+    )
+
+
+def _judged(bench: Bench, check: Check, n: int, measured: Measured, there: set[str]) -> FigureRecord:
+    figure = check.figures[n]
+    limit = bench.limits.figures.get(figure.name)
+    if limit is None:
+        raise AirquillError(f"The limits have no figure {figure.name}, which the check {check.name} measures. Add it.")
+    value = measured.values[figure.name]
+    note = measured.notes.get(figure.name, "")
+    outcome = limit.judge(value)
+    if figure.needs and figure.needs not in there:
+        outcome, value, note = Outcome.SKIPPED, None, f"Skipped: {_NEEDS[figure.needs]}."
+    return FigureRecord(
+        name=figure.name,
+        value=value,
+        shown=shown(value, figure.unit),
+        unit=figure.unit,
+        low=limit.low,
+        high=limit.high,
+        must=limit.must,
+        guard=limit.guard,
+        flag=limit.flag,
+        outcome=outcome,
+        reason=figure.reason,
+        note=note,
+    )
+
+
+def shown(value: Value, unit: str) -> str:
+    """A value as people read it."""
+    if value is None:
+        return "-"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    digits = {"kPa": 1, "s": 2}.get(unit, 0)
+    return f"{value:.{digits}f} {unit}".strip()
+
+
+def failure_line(figure: FigureRecord) -> str:
+    """Everything about a figure that did not pass, in one line."""
+    limit = Limit(low=figure.low, high=figure.high, must=figure.must, guard=figure.guard, flag=figure.flag)
+    wanted = ("yes" if limit.must else "no") if limit.must is not None else _range(limit, figure.unit)
+    guard = f", guard {figure.guard:g} {figure.unit}".rstrip() if figure.guard else ""
+    text = f"{figure.name} {figure.outcome}: {figure.shown}, wanted {wanted}{guard}. {figure.reason}"
+    return f"{text} {figure.note}".rstrip()
+
+
+def _range(limit: Limit, unit: str) -> str:
+    low = f"at least {limit.low:g}" if limit.low is not None else ""
+    high = f"at most {limit.high:g}" if limit.high is not None else ""
+    return f"{' and '.join(part for part in (low, high) if part)} {unit}".rstrip()
+
+
+def _verdict(checks: Sequence[Check], done: Sequence[CheckRecord]) -> tuple[Verdict, str]:
+    wrong = [record for record in done if record.outcome is Outcome.ERROR]
+    if wrong:
+        return "error", f"The bench failed at {wrong[0].title.lower()}, so nothing is decided. {wrong[0].sentence}"
+    outcomes = {record.outcome for record in done}
+    failed = [record.title.lower() for record in done if record.outcome is Outcome.FAIL]
+    if failed:
+        return "rejected", f"Failed: {', '.join(failed)}."
+    if Outcome.SKIPPED in outcomes or len(done) < len(checks):
+        skipped = [record.title.lower() for record in done if record.outcome is Outcome.SKIPPED]
+        return "partial", f"Not decided: {', '.join(skipped)} could not be checked in full."
+    marginal = [figure.name for record in done for figure in record.figures if figure.outcome is Outcome.MARGINAL]
+    if marginal:
+        return "accepted", f"All checks passed; marginal: {', '.join(marginal)}."
+    return "accepted", f"All {len(done)} checks passed."

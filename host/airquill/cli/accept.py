@@ -1,0 +1,138 @@
+"""`airquill accept`: does this unit ship?"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from airquill.cli.common import Json, Port, console, open_unit
+
+if TYPE_CHECKING:
+    from airquill.link.client import Client
+    from airquill_hil.checks import Check
+    from airquill_hil.hands import Hands
+    from airquill_hil.record import CheckRecord, Record
+
+app = typer.Typer()
+
+EXIT_CODES = {"accepted": 0, "partial": 1, "rejected": 1, "error": 3}
+_COLOURS = {"pass": "green", "marginal": "yellow", "fail": "red", "skipped": "dim", "error": "magenta"}
+
+
+@app.command(epilog="Example: airquill accept --serial HEATHER-07 --altitude 520 --out records")
+def accept(
+    serial: Annotated[
+        str, typer.Option(metavar="S", help="Serial on the unit's label; it must be the unit's own.")
+    ] = "",
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the record and its page.")] = Path(
+        "records"
+    ),
+    limits: Annotated[Path | None, typer.Option(metavar="FILE", help="Limits; without it, the bench's own.")] = None,
+    altitude: Annotated[
+        float, typer.Option(metavar="M", help="Altitude of the bench in m; levels are corrected for it.")
+    ] = 0,
+    station: Annotated[str, typer.Option(help="Name of the bench; without it, the computer's.")] = "",
+    operator: Annotated[str, typer.Option(help="Who runs it; without it, the user's name.")] = "",
+    port: Port = None,
+    as_json: Json = False,
+) -> None:
+    """Check a unit against limits and write a record: JSON, and a page that opens anywhere.
+
+    A hand is asked for where one is needed: to close the tip, to press a pedal. Only a unit whose checks all ran and
+    passed is accepted; where one could not run, the verdict is partial. Leaves with 0 accepted, 1 not accepted, 3 bench
+    or link failed. Outputs are off afterwards, also after Ctrl-C.
+    """
+    from airquill.report.files import write_whole
+    from airquill.report.html import acceptance_page
+    from airquill_hil.bench import Bench
+    from airquill_hil.limits import load_limits
+    from airquill_hil.record import write_record
+    from airquill_hil.run import Place, run
+
+    with contextlib.ExitStack() as stack:
+        wanted = load_limits(limits)
+        _check_folder(out)
+        unit = stack.enter_context(open_unit(port))
+        bench = Bench(unit, wanted, _hands(unit, stack), serial, altitude)
+        progress = _Progress(quiet=as_json)
+        record = run(bench, Place(station, operator), on_start=progress.start, on_done=progress.done)
+    path = write_record(record, out)
+    page = path.with_suffix(".html")
+    write_whole(page, acceptance_page(record.model_dump(mode="json")))
+    _say(record, path, page, as_json)
+    raise typer.Exit(EXIT_CODES[record.verdict])
+
+
+def _check_folder(out: Path) -> None:
+    """The record's folder must be there before the unit is touched."""
+    from airquill.errors import AirquillError
+
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise AirquillError(
+            f"{out} cannot be the folder for records: {error.strerror}. Name another with --out."
+        ) from error
+
+
+def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
+    """The unit's own hands, or those of the person at this terminal, or none."""
+    from airquill_hil.hands import ControlHands, PersonHands, control_of
+
+    control = control_of(unit)
+    if control is not None:
+        stack.callback(control.close)
+        return ControlHands(control)
+    if not sys.stdin.isatty():
+        return None
+    return PersonHands(_ask, lambda sentence: typer.echo(sentence, err=True))
+
+
+def _ask(sentence: str) -> None:
+    try:
+        typer.prompt(f"{sentence} Then press Enter", default="", show_default=False, prompt_suffix="", err=True)
+    except typer.Abort:
+        raise KeyboardInterrupt from None  # for the run, which makes the unit safe and says it in the record
+
+
+class _Progress:
+    """A line for each check, on standard error where standard output is JSON."""
+
+    def __init__(self, quiet: bool) -> None:
+        self._console = console()
+        self._quiet = quiet
+
+    def start(self, check: Check) -> None:
+        if not self._quiet and self._console.is_terminal:
+            self._console.print(f"… {check.title}", end="\r", style="dim")
+
+    def done(self, record: CheckRecord) -> None:
+        from airquill_hil.run import failure_line
+
+        if self._quiet:
+            return
+        figures = ", ".join(
+            f"{figure.name} {figure.shown}" for figure in record.figures if not isinstance(figure.value, bool)
+        )
+        self._console.print(
+            f"[{_COLOURS[record.outcome]}]{record.outcome:<9}[/]{record.title:<24}{figures or record.sentence}",
+            soft_wrap=True,
+        )
+        for figure in record.figures:
+            if figure.outcome in ("fail", "marginal"):
+                self._console.print(f"         {failure_line(figure)}", soft_wrap=True, markup=False)
+            elif figure.outcome == "skipped":
+                self._console.print(f"         {figure.name}: {figure.note}", soft_wrap=True, markup=False)
+
+
+def _say(record: Record, path: Path, page: Path, as_json: bool) -> None:
+    if as_json:
+        typer.echo(record.model_dump_json(indent=2))
+        return
+    colour = {"accepted": "green", "partial": "yellow", "rejected": "red", "error": "magenta"}[record.verdict]
+    typer.secho(f"{record.verdict.capitalize()}. {record.sentence}", fg=colour, bold=True)
+    typer.echo(f"Record: {path}. Page: {page}")

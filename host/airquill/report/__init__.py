@@ -1,0 +1,1 @@
+"""Traces, plots and self-contained pages for people."""
