@@ -24,9 +24,9 @@ def hands(sim: str) -> Control:
 
 
 def test_find_at_a_port(sim: str) -> None:
-    (unit,) = airquill("find", "--json").json
+    (unit,) = airquill("find", "--port", sim, "--json").json
     assert (unit["kind"], unit["port"], unit["board"], unit["next"]) == ("virtual unit", sim, "virtual", "")
-    assert "virtual unit" in airquill("find").done()
+    assert "virtual unit" in airquill("find", "--port", sim).done()
 
 
 def test_show_sums_a_unit_up(sim: str) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import typer
 
-from airquill.cli.common import Json, Port, table, write_json
+from airquill.cli.common import Json, table, write_json
 
 app = typer.Typer()
 
 
 @app.command(epilog="Example: airquill find --json")
-def find(port: Port = None, as_json: Json = False) -> None:
+def find(
+    port: Annotated[str | None, typer.Option("--port", metavar="URL", help="Look at this port alone.")] = None,
+    as_json: Json = False,
+) -> None:
     """Find units, virtual units, boards without Airquill and boot volumes.
 
     Only ports whose USB product string says Airquill are written to. With --port that port is greeted, whatever it is.

@@ -23,7 +23,10 @@ COMMANDS = (
     Entry("restart", "airquill.cli.restart", "Restart a unit.", UNIT),
     Entry("keys", "airquill.cli.keys", "Bind key strokes to pedals and to the pick cycle.", PROFILE),
     Entry("profile", "airquill.cli.profile", "A unit's settings as a file: write, check, compare, apply.", PROFILE),
+    Entry("accept", "airquill.cli.accept", "Check a unit against limits, and record it.", BENCH),
+    Entry("demo", "airquill.cli.demo", "See it all on a virtual unit, in half a minute.", BENCH),
     Entry("sim", "airquill.cli.sim", "Run a virtual unit.", BENCH),
+    Entry("chip", "airquill.cli.chip", "Run the firmware on an emulated chip, or measure it there.", BENCH),
     Entry("image", "airquill.cli.image", "Build a firmware image and look into one.", BENCH),
 )
 

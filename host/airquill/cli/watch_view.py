@@ -48,7 +48,8 @@ def picture(readings: dict[str, Value], grip_colours: dict[str, str]) -> Any:
     """What stands on the screen now."""
     kpa = readings.get("vacuum.kpa")
     colour = grip_colours.get(str(readings.get("cycle.grip")), "cyan")
-    number = big(f"{kpa:.1f}") if isinstance(kpa, Decimal) else "no sensor"
+    # `or` turns -0.0 into 0.0.
+    number = big(f"{round(kpa, 1) or Decimal(0):.1f}") if isinstance(kpa, Decimal) else "no sensor"
     small = "   ".join(f"{path} {plain(value)}" for path, value in readings.items() if path != "vacuum.kpa")
     return Group(
         Text("kPa below ambient", style="dim"),
