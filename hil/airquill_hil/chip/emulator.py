@@ -18,6 +18,7 @@ from rp2040py.gpio_pin import GPIOPinState
 from airquill.errors import AirquillError
 
 from .pins import Edges, Pwm, PwmLog, read_pwm
+from .speed import SkippingTimer, Slices
 from .usb_host import KeyReport, UsbHost
 
 FLASH_BYTES = 2 * 1024 * 1024
@@ -66,6 +67,8 @@ class Chip:
             self.mcu.flash[file_system_offset : file_system_offset + len(file_system)] = file_system
         self.received = bytearray()
         self.on_serial: Callable[[bytes], None] | None = None
+        self._timer = SkippingTimer(self.mcu)
+        self._slices = Slices(self.mcu)
         self.host = UsbHost(self.mcu, self._changed)
         self.host.plugged = host
         self.host.on_serial = self._got_serial
@@ -92,6 +95,11 @@ class Chip:
     def ms(self) -> float:
         """Emulated time in ms since the bench was made."""
         return self.ns / MS
+
+    @property
+    def waited_ns(self) -> float:
+        """Emulated time that the guest spent waiting on its timer, in ns."""
+        return self._timer.waited_ns
 
     def run(self, ms: float, until: Callable[[], bool] | None = None) -> bool:
         """Let emulated time pass, `ms` milliseconds or until `until()` holds; returns whether it held."""
@@ -255,12 +263,16 @@ class Chip:
     # ---- outputs
 
     def level(self, pin: int) -> bool | None:
-        """Level that the chip drives a pin to; None when it does not drive it."""
+        """Level that the chip drives a pin to; None when it does not drive it.
+
+        A PWM pin shows its switching only after `edges` was asked for it; until then it is high only when fully on.
+        """
         state = self.mcu.gpio[pin].value
         return None if state not in (GPIOPinState.LOW, GPIOPinState.HIGH) else state == GPIOPinState.HIGH
 
     def edges(self, pin: int) -> Edges:
         """Start noting the edges of an output pin."""
+        self._slices.wake(pin)
         noted = Edges(self.mcu, pin)
         self._edges.append(noted)
         return noted

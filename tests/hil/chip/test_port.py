@@ -24,6 +24,7 @@ def port(chip: Chip) -> Iterator[serial.SerialBase]:
     with serial.serial_for_url(url_of(chip), timeout=1) as opened:
         yield opened
     chip.on_serial = None
+    chip.host.open_when_ready = True
     chip.host.open_port()
     chip.run(5)
 
