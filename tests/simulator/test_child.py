@@ -170,8 +170,12 @@ def test_a_signal_ends_it_without_orphan(start: Callable[..., Running], number: 
     assert sorted(path.name for path in unit.folder.iterdir()) == ["flash.bin", "unit.log"]
 
 
-def test_the_interpreter_does_not_outlive_a_killed_parent(start: Callable[..., Running]) -> None:
+@pytest.mark.parametrize("at_prompt", [False, True])
+def test_the_interpreter_does_not_outlive_a_killed_parent(start: Callable[..., Running], at_prompt: bool) -> None:
     unit = start()
+    if at_prompt:
+        unit.port.write(b"\x03")
+        unit.port.read_until(b">>> ")
     (pid,) = unit.interpreters()
     unit.end(signal.SIGKILL)
     unit.until(lambda: gone(pid))

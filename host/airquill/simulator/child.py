@@ -7,6 +7,7 @@ restarts and power cuts, and it starts the interpreter anew whenever the unit's 
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import fcntl
 import json
 import os
@@ -35,6 +36,7 @@ START_S = 0.25
 """From a restart until the firmware begins to load; with loading it is about what the chip takes."""
 READY_S = 20.0
 HEAP_BYTES = "4M"
+PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 
 
 @dataclass
@@ -183,6 +185,7 @@ class Child:
                 stdout=self._unit_fd,
                 stderr=self._log,
                 pass_fds=[self._unit_fd, theirs.fileno()],
+                preexec_fn=_die_with_parent(),  # noqa: PLW1509  this process has one thread
                 start_new_session=True,  # Ctrl-C in the terminal is for this process, which then ends that one
                 cwd="/",
             )
@@ -378,6 +381,14 @@ class Child:
 
     def _end(self) -> None:
         self._ending = True
+
+
+def _die_with_parent() -> Callable[[], object] | None:
+    """What makes a new process end with this one even when this one is killed, where the system offers it."""
+    if sys.platform != "linux":
+        return None
+    prctl = ctypes.CDLL(None).prctl
+    return lambda: prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
 
 
 def _relink(link: Path, target: str) -> None:
