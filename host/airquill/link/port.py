@@ -19,6 +19,7 @@ from airquill.link.problems import NO_UNIT, LinkLost
 from airquill_protocol import tables
 
 _POLL_S = 0.05
+_SHORTEST_S = 1e-6  # a line in virtual time counts in us: less than that would never pass
 _MOST_BUFFERED = 64 * 1024
 
 
@@ -70,7 +71,7 @@ class Port:
             left = end - self.now()
             if left <= 0:
                 return None
-            self._fill(min(left, _POLL_S))
+            self._fill(min(max(left, _SHORTEST_S), _POLL_S))
 
     def pending(self) -> bytes:
         """What has come of a line that has not ended yet: a prompt, for example."""
