@@ -15,7 +15,6 @@ import typer
 from airquill.errors import AirquillError
 from airquill.link.state import announce, withdraw
 from airquill.simulator.child import Child, Options
-from airquill.simulator.unit import DEFAULT_PARTS
 
 app = typer.Typer(help="Run a virtual unit: no hardware needed.", no_args_is_help=True)
 
@@ -53,7 +52,7 @@ def run(
     options = Options(
         needle=needle,
         seed=seed,
-        parts=tuple(part for part in DEFAULT_PARTS if part not in left_out),
+        parts=tuple(part for part in Options().parts if part not in left_out),
         faults=dict(_fault(text) for text in fault or ()),
     )
     with ExitStack() as stack:

@@ -51,7 +51,7 @@ class VirtualBoard:
         clock: "Clock",
         wire: "Line",
         first_block: int,
-        parts: "tuple[str, ...]" = ("sensor", "supply", "panel", "keyboard", "boot_volume"),
+        parts: "tuple[str, ...]" = ("sensor", "supply", "panel", "keyboard"),
         build: str = "source",
         cause: str = "power",
         timeouts: int = 0,

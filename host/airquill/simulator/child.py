@@ -28,6 +28,7 @@ from airquill.errors import AirquillError
 from airquill.image.build import firmware_files
 from airquill.image.layout import RPI_PICO, STORE_BLOCKS
 from airquill.image.littlefs import build_filesystem
+from airquill.simulator.bootvolume import BootVolume
 from airquill.simulator.sockets import short_path
 from airquill.simulator.unit import DEFAULT_PARTS
 from airquill.simulator.world import World
@@ -35,6 +36,8 @@ from airquill.simulator.world import World
 START_S = 0.25
 """From a restart until the firmware begins to load; with loading it is about what the chip takes."""
 READY_S = 20.0
+VOLUME_S = 0.02
+"""Between two looks into the boot volume."""
 HEAP_BYTES = "4M"
 PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 
@@ -45,7 +48,7 @@ class Options:
 
     needle: int = 22
     seed: int = 1
-    parts: tuple[str, ...] = DEFAULT_PARTS
+    parts: tuple[str, ...] = (*DEFAULT_PARTS, "boot_volume")
     faults: dict[str, float] = field(default_factory=dict)
 
     def check(self) -> None:
@@ -82,7 +85,8 @@ def make_flash(path: Path) -> None:
 
 
 class Child:
-    """The unit in `folder`, which gets flash.bin (kept), port (link to the terminal), control (a socket) and unit.log.
+    """The unit in `folder`, which gets flash.bin (kept), port (link to the terminal), control (a socket), unit.log,
+    and volume while it waits for a firmware file.
 
     Public: `port`, path of the terminal. AirquillError when the folder cannot be used, another unit runs in it, or the
     interpreter does not start.
@@ -103,6 +107,7 @@ class Child:
         self._timeouts = 0
         self._start_at: float | None = time.monotonic()
         self._ended: str | None = None
+        self._volume: BootVolume | None = None
         self._snapshot_for_cut: socket.socket | None = None
         self._ending = False
         self._began_us = time.monotonic_ns() // 1000
@@ -146,6 +151,7 @@ class Child:
     def close(self) -> None:
         """End the interpreter and give back everything; flash.bin and the log stay."""
         self._kill()
+        self._close_volume()
         for client in list(self._clients):
             self._drop(client)
         self._select.close()
@@ -208,6 +214,14 @@ class Child:
         while self._asked:
             self._answer(self._asked.pop(0), {"error": "the unit lost its power or restarted"})
 
+    def _open_volume(self) -> None:
+        self._volume = BootVolume(self.folder / "volume", self.folder / "flash.bin")
+
+    def _close_volume(self) -> None:
+        if self._volume is not None:
+            self._volume.close()
+            self._volume = None
+
     def _gone(self) -> None:
         """The interpreter has ended: start it anew, unless its power is off."""
         ended = self._ended
@@ -216,6 +230,9 @@ class Child:
             ended = "watchdog"
         self._kill()
         if ended == "power_cut":
+            return
+        if ended == "boot_volume":
+            self._open_volume()
             return
         self._cause = "watchdog" if ended == "watchdog" else "restart"
         self._timeouts = self._timeouts + 1 if ended == "watchdog" else 0
@@ -287,9 +304,12 @@ class Child:
             self._answer(client, {"error": 'a request is a JSON object with "do" and its arguments, on one line'})
             return
         if command == "power_up":
-            if self._process is None and self._start_at is None:
+            if self._process is None and self._start_at is None and self._volume is None:
                 self._cause, self._timeouts = "power", 0
-                self._start_at = time.monotonic() + START_S
+                if json.loads(line).get("button"):
+                    self._open_volume()
+                else:
+                    self._start_at = time.monotonic() + START_S
             self._answer(client, {"done": None})
         elif command == "power_cut":
             self._snapshot_for_cut = client
@@ -298,8 +318,8 @@ class Child:
             else:
                 self._cut(self._world)
         elif not self._running():
-            state = "is at its prompt" if self._process is not None else "is off or starting"
-            self._answer(client, {"error": f"the unit {state}"})
+            state = "at its prompt" if self._process else "waiting for a firmware file" if self._volume else "off"
+            self._answer(client, {"error": f"the unit is {state}"})
         else:
             self._ask(client, line)
 
@@ -315,6 +335,7 @@ class Child:
     def _cut(self, world: Any) -> None:
         self._world = world
         self._kill()
+        self._close_volume()
         if self._snapshot_for_cut is not None:
             self._answer(self._snapshot_for_cut, {"done": None})
             self._snapshot_for_cut = None
@@ -340,6 +361,12 @@ class Child:
                 self._spawn()
             else:
                 timeout_s = min(timeout_s, self._start_at - now)
+        if self._volume is not None:
+            timeout_s = min(timeout_s, VOLUME_S)
+            if self._volume.take():
+                self._close_volume()
+                self._cause, self._timeouts = "restart", 0
+                self._start_at = now + START_S
         for key, _ in self._select.select(timeout_s):
             if key.fileobj is self._channel or key.fileobj is self._listener or key.fileobj in self._clients:
                 key.data(key.fileobj)

@@ -37,7 +37,7 @@ class Control:
 
         def send(command: str, arguments: dict[str, Any]) -> Any:
             if command in ("power_cut", "power_up", "hang"):
-                return getattr(unit, command)()
+                return getattr(unit, command)(**arguments)
             try:
                 return unit.desk.run(command, arguments)
             except ValueError as error:
@@ -147,9 +147,9 @@ class Control:
         """Take the supply away, at once."""
         self._send("power_cut", {})
 
-    def power_up(self) -> None:
-        """Give the supply back."""
-        self._send("power_up", {})
+    def power_up(self, button: bool = False) -> None:
+        """Give the supply back, with the chip's boot button held down or not."""
+        self._send("power_up", {"button": button})
 
     def cut_at_write(self, n: int) -> None:
         """Cut the power in the middle of the n-th flash write from now; 0 takes that back."""

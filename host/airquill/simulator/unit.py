@@ -16,7 +16,7 @@ from airquill_protocol import tables
 PASS_US = 1000
 START_US = 250000  # a restart until the firmware runs; about what importing it takes on the chip
 
-DEFAULT_PARTS = ("sensor", "supply", "panel", "keyboard", "boot_volume")
+DEFAULT_PARTS = ("sensor", "supply", "panel", "keyboard")
 
 
 class Unit:
@@ -53,12 +53,13 @@ class Unit:
 
     # ---- power
 
-    def power_up(self, start_us: int = START_US) -> None:
-        """Supply on: the firmware runs `start_us` later."""
+    def power_up(self, button: bool = False, start_us: int = START_US) -> None:
+        """Supply on: the firmware runs `start_us` later, or not at all with the boot button held."""
         if not self.is_on:
             self.is_on = True
             self._timeouts = 0
-            self._begin("power", start_us)
+            if not button:
+                self._begin("power", start_us)
 
     def power_cut(self) -> None:
         """Supply gone, at once."""
@@ -117,7 +118,9 @@ class Unit:
         except Reset as reset:
             self._stop()
             self._timeouts = 0
-            self._begin(reset.cause, START_US)
+            # A unit in this process has no boot volume to show: it waits for its power to be cut.
+            if reset.cause != "boot_volume":
+                self._begin(reset.cause, START_US)
         except PowerCut:
             self.power_cut()
         except SystemExit:
