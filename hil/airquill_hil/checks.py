@@ -99,8 +99,10 @@ def _vacuum(bench: Bench) -> Measured:
     bench.hands.fit_needle(bench.limits.needle_gauge)
     bench.hands.seal_tip()
     sealed = bench.record_pick(PICK_S)
+    sealed.levels = _limit_levels(bench, "sealed_kpa")
     bench.hands.open_tip()
     open_ = bench.record_pick(PICK_S)
+    open_.levels = _limit_levels(bench, "open_kpa")
     found.traces = {"sealed tip": sealed, "open tip": open_}
     found.put("sealed_kpa", _corrected(bench, level(sealed, _end(sealed))))
     uncorrected_kpa = 40.0 / bench.at_sea_level(1.0)
@@ -108,6 +110,13 @@ def _vacuum(bench: Bench) -> Measured:
     found.put("pull_down_s", reached, "" if reached is not None else "It never reached 40 kPa.")
     found.put("open_kpa", _corrected(bench, level(open_, _end(open_))))
     return found
+
+
+def _limit_levels(bench: Bench, figure: str) -> list[tuple[float, str]]:
+    """Limits of a level as the sensor sees them here."""
+    limit = bench.limits.figures[figure]
+    ends = ((limit.low, "at least"), (limit.high, "at most"))
+    return [(end / bench.at_sea_level(1.0), f"{word} {end:g} kPa") for end, word in ends if end is not None]
 
 
 def _end(trace: Trace) -> float:
@@ -127,10 +136,11 @@ def _vent(bench: Bench) -> Measured:
     trace = bench.record_pick(PICK_S)
     found.traces = {"vent": trace}
     off_s = _end(trace)
-    from_s, to_s = (kpa / bench.at_sea_level(1.0) for kpa in (50.0, 5.0))
+    from_kpa, to_kpa = (kpa / bench.at_sea_level(1.0) for kpa in (50.0, 5.0))
+    trace.levels = [(from_kpa, "from 50 kPa"), (to_kpa, "to 5 kPa")]
     before = level(trace, off_s)
-    begun = falls_to(trace, from_s, off_s) if before is not None and before > from_s else None
-    done = falls_to(trace, to_s, off_s)
+    begun = falls_to(trace, from_kpa, off_s) if before is not None and before > from_kpa else None
+    done = falls_to(trace, to_kpa, off_s)
     if begun is None:
         found.put("vent_ms", None, "The vacuum was below 50 kPa before the release.")
     elif done is None:

@@ -60,8 +60,14 @@ def run(
 ) -> Record:
     """Run checks and return the record. The bench's first error ends the run, and so does Ctrl-C; the record says it.
 
-    Raises AirquillError only when the unit cannot even be read.
+    Raises AirquillError when the limits lack a figure, or the unit cannot even be read.
     """
+    for check in checks:
+        for figure in check.figures:
+            if figure.name not in bench.limits.figures:
+                raise AirquillError(
+                    f"The limits have no figure {figure.name}, which the check {check.name} needs. Add it."
+                )
     started = now()
     unit = bench.unit
     told = unit_record(unit.greeting)
@@ -131,9 +137,7 @@ def run_check(bench: Bench, check: Check) -> CheckRecord:
 
 def _judged(bench: Bench, check: Check, n: int, measured: Measured, there: set[str]) -> FigureRecord:
     figure = check.figures[n]
-    limit = bench.limits.figures.get(figure.name)
-    if limit is None:
-        raise AirquillError(f"The limits have no figure {figure.name}, which the check {check.name} measures. Add it.")
+    limit = bench.limits.figures[figure.name]
     value = measured.values[figure.name]
     note = measured.notes.get(figure.name, "")
     outcome = limit.judge(value)

@@ -25,7 +25,7 @@ _pages.globals["palette"] = palette
 def acceptance_page(record: Mapping[str, Any]) -> str:
     """The page of one acceptance record (its JSON form, see docs/acceptance.md)."""
     plots = {
-        name: Markup(vacuum_svg(Trace.of_json(trace), _levels(check), title=f"{check['title']}: {name}"))
+        name: Markup(vacuum_svg(Trace.of_json(trace), title=f"{check['title']}: {name}"))
         for check in record["checks"]
         for name, trace in check["traces"].items()
     }
@@ -38,18 +38,6 @@ def story_page(title: str, steps: Sequence[Mapping[str, Any]], record: Mapping[s
     return _pages.get_template("story.html.j2").render(
         title=title, steps=steps, record=record, plot=plot, limit_text=limit_text
     )
-
-
-def _levels(check: Mapping[str, Any]) -> list[tuple[float, str]]:
-    """Limits of a check that are vacuum levels, to be drawn into its traces."""
-    levels = []
-    for figure in check["figures"]:
-        if figure["unit"] == "kPa":
-            levels += [(figure[end], f"{figure['name']} {word} {figure[end]:g}") for end, word in _ENDS if figure[end]]
-    return levels
-
-
-_ENDS = (("low", "at least"), ("high", "at most"))
 
 
 def limit_text(figure: Mapping[str, Any]) -> str:

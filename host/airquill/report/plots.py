@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
 from typing import Any
 
 import matplotlib
@@ -21,15 +20,13 @@ _CLOSE_SHARE = 0.035  # marks nearer to each other than this share of the width 
 _STYLE: Any = {"svg.fonttype": "path", "svg.hashsalt": "airquill", "font.family": "DejaVu Sans", "font.size": 9.0}
 
 
-def vacuum_svg(trace: Trace, limits: Sequence[tuple[float, str]] = (), title: str = "") -> str:
-    """A trace as an SVG element: vacuum over time, the states of the cycle as washes, marks for pedals, keys and parts.
-
-    `limits` are levels in kPa with what they mean.
-    """
+def vacuum_svg(trace: Trace, title: str = "") -> str:
+    """A trace as an SVG element: vacuum over time, the states of the cycle as washes, marks for pedals, keys and parts,
+    and levels as broken lines."""
     with matplotlib.rc_context(_STYLE):
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), facecolor=PAPER, layout="constrained")
         axes = figure.subplots()
-        _draw(axes, trace, limits)
+        _draw(axes, trace)
         if title:
             axes.set_title(title, loc="left", color=INK, fontsize=10, pad=10)
         out = io.StringIO()
@@ -37,17 +34,17 @@ def vacuum_svg(trace: Trace, limits: Sequence[tuple[float, str]] = (), title: st
     return _element(out.getvalue(), title or "Vacuum over time")
 
 
-def _draw(axes: Any, trace: Trace, limits: Sequence[tuple[float, str]]) -> None:
+def _draw(axes: Any, trace: Trace) -> None:
     axes.set_facecolor(PAPER)
     ends = [*trace.at_s[:1], *trace.at_s[-1:]] or [0.0, 1.0]
     first_s, last_s = ends[0], max(ends[-1], ends[0] + 0.1)
-    top = max([10.0, *trace.kpa, *(level for level, _ in limits)]) * 1.12
+    top = max([10.0, *trace.kpa, *(level for level, _ in trace.levels)]) * 1.12
     axes.set_xlim(first_s, last_s)
     axes.set_ylim(min(0.0, *trace.kpa, 0.0), top * 1.25 if trace.marks else top)
     _draw_states(axes, trace, last_s)
     axes.plot(trace.at_s, trace.kpa, color=VACUUM, linewidth=1.6, solid_joinstyle="round")
     axes.fill_between(trace.at_s, trace.kpa, color=VACUUM, alpha=0.10, linewidth=0)
-    for level, meaning in limits:
+    for level, meaning in trace.levels:
         axes.axhline(level, color=LIMIT, linewidth=0.9, linestyle=(0, (5, 3)))
         axes.annotate(
             meaning,

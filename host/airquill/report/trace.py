@@ -18,7 +18,8 @@ EVERY_MS = 10
 
 @dataclass
 class Trace:
-    """Samples in s and kPa below ambient, with the states of the pick cycle and marks, each as (s, text).
+    """Samples in s and kPa below ambient, with the states of the pick cycle and marks, each as (s, text), and levels to
+    be drawn, as (kPa, text).
 
     Time zero is where the recording put it: where vacuum came on, or where it began.
     """
@@ -27,6 +28,7 @@ class Trace:
     kpa: list[float] = field(default_factory=list)
     states: list[tuple[float, str]] = field(default_factory=list)
     marks: list[tuple[float, str]] = field(default_factory=list)
+    levels: list[tuple[float, str]] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -34,6 +36,7 @@ class Trace:
             "kpa": self.kpa,
             "states": [[round(at, 4), state] for at, state in self.states],
             "marks": [[round(at, 4), text] for at, text in self.marks],
+            "levels": [[round(kpa, 3), text] for kpa, text in self.levels],
         }
 
     @classmethod
@@ -44,6 +47,7 @@ class Trace:
             list(data["kpa"]),
             [(at, state) for at, state in data["states"]],
             [(at, text) for at, text in data["marks"]],
+            [(kpa, text) for kpa, text in data["levels"]],
         )
 
     def when(self, state: str) -> float | None:
@@ -57,6 +61,7 @@ class Trace:
             list(self.kpa),
             [(at + by_s, state) for at, state in self.states],
             [(at + by_s, text) for at, text in self.marks],
+            list(self.levels),
         )
 
 

@@ -1,0 +1,1 @@
+"""A demonstration: the whole path from finding a unit to accepting it, on a real virtual unit."""
