@@ -1,10 +1,9 @@
 """What each action of the registry does: `do NAME [ARGUMENT...]`."""
 
+from airquill_device import change, stroke
 from airquill_protocol import tables as t
 from airquill_protocol import values as v
 from airquill_protocol.fault import ProtocolError
-
-from airquill_device import change, stroke
 
 
 def run(app, fields):
@@ -14,7 +13,13 @@ def run(app, fields):
     needs = t.ACTIONS[identity][1]
     if needs and needs not in app.board.capabilities():
         raise ProtocolError(t.E_NOT_THERE, needs)
-    return "done" + (_do(app, identity, _arguments(identity, fields)) or "")
+    args = _arguments(identity, fields)
+    if identity == t.A_UNDO:
+        return change.undo(app)
+    if identity == t.A_FACTORY:
+        _idle(app)
+        return change.factory(app)
+    return "done" + (_do(app, identity, args) or "")
 
 
 def _find(name):
@@ -102,11 +107,6 @@ def _service(app, identity, args):
         app.board.pulse(args[0], args[1] * 1000)
     elif identity == t.A_DEAD_MAN:
         app.dead_man_us = args[0] * 1000
-    elif identity == t.A_UNDO:
-        change.undo(app)
-    elif identity == t.A_FACTORY:
-        _idle(app)
-        app.change(app.factory_values())
     elif identity == t.A_FILTER_CHANGED:
         app.life.filter_changed()
     elif identity == t.A_PUMP_CHANGED:

@@ -1,9 +1,5 @@
 """Wiring of the parts and the loop. The loop owns time: every part is ticked, none waits."""
 
-from airquill_protocol import settings
-from airquill_protocol import tables as t
-from airquill_protocol.compat import const
-
 from airquill_device import store
 from airquill_device.cycle import Cycle
 from airquill_device.keyboard import Keyboard
@@ -15,6 +11,9 @@ from airquill_device.pump import Pump
 from airquill_device.sensor import Sensor
 from airquill_device.store import Store
 from airquill_device.valve import Valve
+from airquill_protocol import settings
+from airquill_protocol import tables as t
+from airquill_protocol.compat import const
 
 _PASS_US = const(1000)
 _SECOND_US = const(1000000)
@@ -42,7 +41,6 @@ class App:
         self.low_memory = False
         self.dead_man_us = 0
         self.restart_wanted = 0
-        self.keeping = None
         self._notices = bytearray(_HIGHEST_FAULT)
         self._parts_failed = False
         self._collecting = True
@@ -128,16 +126,19 @@ class App:
             part.configure()
 
     def change(self, values):
-        """Run other settings. `values` is a whole list, checked; only the parts that they concern are told."""
+        """Run other settings: `values` is a whole list, checked. Then the parts that they concern are told, one a step."""
         old = self.values
-        changed = [slot for slot in range(t.SLOTS) if old[slot] != values[slot]]
-        old[:] = values
         told = []
-        for slot in changed:
-            part = self._part_of(slot)
-            if part is not None and part not in told:
-                told.append(part)
-                part.configure()
+        for slot in range(t.SLOTS):
+            if old[slot] != values[slot]:
+                part = self._part_of(slot)
+                if part is not None and part not in told:
+                    told.append(part)
+        yield None
+        old[:] = values
+        for part in told:
+            part.configure()
+            yield None
 
     def _part_of(self, slot):
         if slot < t.PUMP_PWM_HZ:

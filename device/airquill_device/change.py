@@ -1,21 +1,16 @@
-"""Changing settings: one at a time or as a batch, checked as a whole, kept all or nothing."""
+"""Changing settings: one at a time or as a batch, checked as a whole, kept all or nothing.
 
+What takes long is a generator that gives None after each step; see link.py.
+"""
+
+from airquill_device import store, stroke
 from airquill_protocol import settings
 from airquill_protocol import tables as t
 from airquill_protocol import values as v
+from airquill_protocol.compat import const
 from airquill_protocol.fault import ProtocolError
 
-from airquill_device import store, stroke
-
-
-class Keeping:
-    """A save under way: `values` to be kept, `kinds` of records still to be written."""
-
-    def __init__(self, values, kinds):
-        self.values = values
-        self.kinds = kinds
-        self.written = 0
-        self.kind = -1
+_SLOTS_A_STEP = const(28)
 
 
 def set_fields(app, fields):
@@ -31,12 +26,13 @@ def set_fields(app, fields):
         if slot < 0:
             raise ProtocolError(t.E_READ_ONLY if settings.find_reading(path) >= 0 else t.E_UNKNOWN_PATH, path)
         values[slot] = settings.parse(slot, text)
+        yield None
     if app.link.shadow is not None:
         app.link.shadow = values
-        return "done"
-    check(app, values)
-    app.change(values)
-    return "done"
+    else:
+        yield from check(app, values)
+        yield from app.change(values)
+    yield "done"
 
 
 def batch(app, fields):
@@ -59,27 +55,38 @@ def batch(app, fields):
         return "done"
     if len(fields) == 3 and fields[2] != "keep":
         raise ProtocolError(t.E_UNKNOWN_WORD, fields[2] + " (keep)")
-    check(app, values)
-    if len(fields) == 3:
-        return _keep(app, values)
-    app.change(values)
-    return "done"
+    return _apply(app, values, len(fields) == 3)
+
+
+def _apply(app, values, keep):
+    yield from check(app, values)
+    if keep:
+        yield from _keep(app, values)
+    else:
+        yield from app.change(values)
+    yield "done"
 
 
 def check(app, values):
-    """May these values run? Rules between fields, strokes, and what may change while vacuum is on."""
-    busy = app.cycle.is_busy()
+    """May these values run? Rules between fields, strokes, and what may change while vacuum is on. In steps."""
     strokes = values[t.KEYS_ALLOW_SYSTEM] != app.values[t.KEYS_ALLOW_SYSTEM]
     strokes = strokes or values[t.KEYS_ALLOW_TEXT] != app.values[t.KEYS_ALLOW_TEXT]
+    running = app.values
     for slot in range(t.SLOTS):
-        changed = values[slot] != app.values[slot]
-        if changed and busy and not settings.live(slot):
-            raise ProtocolError(t.E_VACUUM_ON, settings.path(slot))
+        if slot % _SLOTS_A_STEP == 0:
+            yield None
+        value = values[slot]
+        if value != running[slot]:
+            if app.cycle.is_busy() and not settings.live(slot):
+                raise ProtocolError(t.E_VACUUM_ON, settings.path(slot))
+        elif not strokes:
+            continue
         # Most slots are ints; only a bytes value can be a stroke.
-        if (changed or strokes) and isinstance(values[slot], bytes) and settings.kind(slot) == v.STROKE:
-            error = stroke.allowed(values[slot], values[t.KEYS_ALLOW_SYSTEM], values[t.KEYS_ALLOW_TEXT])
+        if isinstance(value, bytes) and settings.kind(slot) == v.STROKE:
+            error = stroke.allowed(value, values[t.KEYS_ALLOW_SYSTEM], values[t.KEYS_ALLOW_TEXT])
             if error:
                 raise ProtocolError(error, settings.path(slot))
+    yield None
     settings.check_rules(values)
 
 
@@ -87,58 +94,55 @@ def save(app):
     """save: what runs is kept."""
     if app.link.shadow is not None:
         raise ProtocolError(t.E_BATCH_OPEN)
-    return _keep(app, app.values[:])
+    yield from _keep(app, app.values[:])
+    yield "done"
 
 
 def _keep(app, values):
+    """Write the records that differ, then run what was written. On an error nothing has changed. In steps."""
     if not app.quiet():
         raise ProtocolError(t.E_VACUUM_ON if app.cycle.is_busy() else t.E_BUSY)
-    kinds = []
+    kinds = [store.SETTINGS] if app.noticed(t.F_FACTORY_SETTINGS) else []
     for slot in range(t.SLOTS):
+        if slot % _SLOTS_A_STEP == 0:
+            yield None
         if values[slot] != app.kept[slot]:
             kind = store.UNIT if settings.stays(slot) else store.SETTINGS
             if kind not in kinds:
                 kinds.append(kind)
-    if app.noticed(t.F_FACTORY_SETTINGS) and store.SETTINGS not in kinds:
-        kinds.append(store.SETTINGS)
-    app.keeping = Keeping(values, kinds)
-    return None
-
-
-def poll(app):
-    """One look at the save under way: None while it works, then the reply, or the error; on an error nothing changed."""
-    keeping = app.keeping
-    state = app.store.state
-    if state == store.WORKING:
-        return None
-    if keeping.kind >= 0:
-        keeping.kind = -1
-        if state == store.FAILED:
-            app.keeping = None
+    for kind in kinds:
+        # The life record may be on its way.
+        while app.store.state == store.WORKING:
+            yield None
+        app.store.save_values(kind, values)
+        while app.store.state == store.WORKING:
+            yield None
+        if app.store.state == store.FAILED:
             app.notice(t.F_FLASH_WRITE, True)
-            return ProtocolError(t.E_FLASH_FAILED)
-        keeping.written += 1
-    if keeping.kinds:
-        keeping.kind = keeping.kinds.pop()
-        app.store.save_values(keeping.kind, keeping.values)
-        return None
-    app.keeping = None
-    app.kept[:] = keeping.values
+            raise ProtocolError(t.E_FLASH_FAILED)
+    app.kept[:] = values
     app.notice(t.F_FLASH_WRITE, False)
     app.notice(t.F_FACTORY_SETTINGS, False)
     app.notice(t.F_SETTINGS_DAMAGED, False)
     app.notice(t.F_SETTINGS_NEWER, False)
-    if app.values != keeping.values:
-        app.change(keeping.values)
-    return "done records=%d" % keeping.written
+    yield from app.change(values)
 
 
 def undo(app):
-    """Run the settings of the record before the last save."""
+    """Run the settings of the record before the last save. In steps."""
     payload = app.store.previous(store.SETTINGS)
     if payload is None:
         raise ProtocolError(t.E_NOTHING_TO_UNDO)
     values = app.factory_values()
-    store.decode_values(payload, values)
-    check(app, values)
-    app.change(values)
+    yield None
+    yield from store.decode_steps(payload, values)
+    yield from check(app, values)
+    yield from app.change(values)
+    yield "done"
+
+
+def factory(app):
+    """Run factory settings. In steps."""
+    values = app.factory_values()
+    yield from app.change(values)
+    yield "done"

@@ -3,10 +3,9 @@
 from array import array
 from struct import pack, unpack_from
 
+from airquill_device import store
 from airquill_protocol import tables as t
 from airquill_protocol.compat import const
-
-from airquill_device import store
 
 LOG_ENTRIES = const(24)
 _SAVE_EVERY_S = const(1800)  # of pump running

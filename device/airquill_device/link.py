@@ -2,18 +2,20 @@
 
 At most LINE_BYTES are under way unacknowledged; any line from the host acknowledges. Replies wait for room, events that
 find their ring full are dropped and counted, and their running number shows the gap.
+
+A request is done in steps, one a pass, so that none holds the loop: its work is a generator that gives None after each
+step and its reply's text at the end. Until then no further line is read.
 """
 
 from array import array
 from binascii import hexlify
 
+from airquill_device import verbs
 from airquill_protocol import frame
 from airquill_protocol import tables as t
 from airquill_protocol import values as v
 from airquill_protocol.compat import const
 from airquill_protocol.fault import ProtocolError
-
-from airquill_device import verbs
 
 _RING = const(32)
 _BYTES_A_PASS = const(12)
@@ -43,7 +45,8 @@ class Link:
         self._out = b""
         self._out_at = 0
         self._reply = None
-        self._pending = None  # id of a request whose reply comes when the store is done
+        self._work = None  # generator of the request under way
+        self._asked = None  # that request as (id, body, framed)
         self._unread = 0
         self._last_id = -1
         self._last_crc = b""
@@ -121,27 +124,32 @@ class Link:
     # -- the pass ------------------------------------------------------------------------------------------------
 
     def tick(self, now):
-        n = self.board.serial_read(self._in)
-        for i in range(n):
-            byte = self._in[i]
-            if byte == _CTRL_C and self._reader.length == 0 and not self._reader.overlong:
-                self.app.board.to_prompt()
-                continue
-            if self._reader.push(byte):
-                self._line(now)
-                self._reader.clear()
-        if self._reader.thrown:
-            self.bad_lines += self._reader.thrown
-            self._reader.thrown = 0
-        if self._pending is not None:
-            self._poll_store()
+        if self._asked is not None:
+            self._step()
+        else:
+            self._read(now)
         if self.stream_us and self.board.ticks_diff(now, self._stream_at) >= self.stream_us:
             self._stream_at = now
             self.emit(t.T_READING, 0, 0, 0)
         self._send()
 
+    def _read(self, now):
+        n = self.board.serial_read(self._in)
+        reader = self._reader
+        for i in range(n):
+            byte = self._in[i]
+            if byte == _CTRL_C and reader.length == 0 and not reader.overlong:
+                self.app.board.to_prompt()
+                continue
+            if reader.push(byte):
+                self._line(now)
+                reader.clear()
+        if reader.thrown:
+            self.bad_lines += reader.thrown
+            reader.thrown = 0
+
     def is_empty(self):
-        return self._reply is None and self._out_at >= len(self._out) and self._pending is None
+        return self._reply is None and self._out_at >= len(self._out) and self._asked is None
 
     def _send(self):
         if self._out_at >= len(self._out):
@@ -190,7 +198,7 @@ class Link:
             return
         self.worked = True
         line = bytes(memoryview(self._reader.buffer)[:length])
-        state, body = frame.unframe(line)
+        state, body = frame.unframe(line, True) if self._reader.clean else (frame.BAD, "")
         if state == frame.BAD:
             self.bad_lines += 1
         elif state == frame.UNFRAMED:
@@ -202,9 +210,9 @@ class Link:
         """A line typed by hand: no id, no check sum."""
         if self.framed:
             self.bad_lines += 1
-            self._reply = frame.frame('- error %d %s "%s"' % ((t.E_UNFRAMED,) + t.ERRORS[t.E_UNFRAMED]))
-            return
-        self._answer("", body, False)
+            self._reply = frame.frame("- " + self._error(ProtocolError(t.E_UNFRAMED)))
+        else:
+            self._asked = ("", body, False)
 
     def _program(self, body, crc):
         head = body.partition(" ")
@@ -212,29 +220,37 @@ class Link:
         if number < 0 or not head[2]:
             self.bad_lines += 1
             return
-        greeting = head[2].partition(" ")[0] == "hello"
+        greeting = head[2][:5] == "hello"
         if not greeting:
             if not self.session or not self.framed:
                 self._reply = frame.frame(head[0] + " " + self._error(ProtocolError(t.E_NO_SESSION)))
                 return
             if number == self._last_id:
-                if crc != self._last_crc:
-                    self._reply = frame.frame(head[0] + " " + self._error(ProtocolError(t.E_ID_REUSED)))
-                elif self._pending is None:
-                    self._reply = self._last_reply
+                again = crc == self._last_crc
+                self._reply = (
+                    self._last_reply
+                    if again
+                    else frame.frame(head[0] + " " + self._error(ProtocolError(t.E_ID_REUSED)))
+                )
                 return
-        self._answer(head[0], head[2], True)
         self._last_id, self._last_crc = -1 if greeting else number, crc
+        self._asked = (head[0], head[2], True)
 
-    def _answer(self, number, body, framed):
-        """Run a request and queue its reply. The only place where an exception becomes a reply."""
+    def _step(self):
+        """One step of the request under way. The only place where an exception becomes a reply."""
+        asked = self._asked
         try:
-            if self._pending is not None or (self.app.low_memory and body[:5] != "hello"):
-                raise ProtocolError(t.E_BUSY)
-            text = verbs.run(self.app, frame.split(body), framed)
-            if text is None:
-                self._pending = (number, framed)
-                return
+            if self._work is None:
+                if self.app.low_memory and asked[1][:5] != "hello":
+                    raise ProtocolError(t.E_BUSY)
+                text = verbs.run(self.app, frame.split(asked[1]), asked[2])
+                if not isinstance(text, str):
+                    self._work = text
+                    return
+            else:
+                text = next(self._work)
+                if text is None:
+                    return
         except ProtocolError as error:
             text = self._error(error)
         except MemoryError:
@@ -242,11 +258,9 @@ class Link:
         except Exception as error:
             self.app.request_failed(error)
             text = self._error(ProtocolError(t.E_INTERNAL))
-        self._reply_with(number, text, framed)
-
-    def _reply_with(self, number, text, framed):
-        if framed:
-            self._reply = self._last_reply = frame.frame(number + " " + text)
+        self._work = self._asked = None
+        if asked[2]:
+            self._reply = self._last_reply = frame.frame(asked[0] + " " + text)
         else:
             self._reply = text.encode() + b"\n"
 
@@ -255,13 +269,3 @@ class Link:
         sentence = v.quote(error.sentence().encode())
         room = frame.BODY_BYTES - len(text) - 8
         return text + (sentence if len(sentence) <= room else sentence[: room - 1].rstrip("\\") + '"')
-
-    def _poll_store(self):
-        text = verbs.saved(self.app)
-        if text is None:
-            return
-        number, framed = self._pending
-        self._pending = None
-        if isinstance(text, ProtocolError):
-            text = self._error(text)
-        self._reply_with(number, text, framed)

@@ -47,24 +47,26 @@ def encode_value(slot, value):
 
 
 def decode_values(payload, values):
-    """Put a record's settings into `values`; what this firmware does not know or cannot hold stays as it was.
+    """Put a record's settings into `values`; what this firmware does not know or cannot hold stays as it was."""
+    for _ in decode_steps(payload, values):
+        pass
 
-    Returns the number of settings that were passed over.
-    """
-    passed = 0
-    at = 0
+
+def decode_steps(payload, values):
+    """decode_values in steps of a few settings."""
+    count = at = 0
     while at + 3 <= len(payload):
+        count += 1
+        if count % _SLOTS_A_STEP == 0:
+            yield None
         slot = settings.slot_of(payload[at], payload[at + 1])
         size = payload[at + 2]
         raw = payload[at + 3 : at + 3 + size]
         at += 3 + size
         if slot >= 0 and settings.kind(slot) < 5:
             raw = unpack_from({1: "<b", 2: "<h"}.get(size, "<i"), raw)[0] if size in (1, 2, 4) else None
-        if slot < 0 or raw is None or not settings.fits(slot, raw):
-            passed += 1
-        else:
+        if slot >= 0 and raw is not None and settings.fits(slot, raw):
             values[slot] = raw
-    return passed
 
 
 class Found:

@@ -1,15 +1,14 @@
-"""What each verb of the protocol does. A verb gets its fields and returns the text of its reply, or None when the reply
-comes later, when a record is saved; it raises ProtocolError. docs/protocol.md has the forms."""
+"""What each verb of the protocol does. A verb gets its fields and returns the text of its reply, or a generator that gives
+None after each step and that text at the end; it raises ProtocolError. docs/protocol.md has the forms."""
 
+from airquill_device import actions, change, readings
+from airquill_device.version import FIRMWARE
 from airquill_protocol import settings
 from airquill_protocol import tables as t
 from airquill_protocol import values as v
 from airquill_protocol.compat import const
 from airquill_protocol.fault import ProtocolError
 from airquill_protocol.frame import BODY_BYTES
-
-from airquill_device import actions, change, readings
-from airquill_device.version import FIRMWARE
 
 _ROOM = const(210)  # of a reply's text, beside its id
 _KINDS = ("int", "dec1", "dec2", "word", "flag", "text", "stroke")
@@ -41,11 +40,6 @@ def run(app, fields, framed):
     if verb == "hello":
         return _hello(app, fields, framed)
     raise ProtocolError(t.E_UNKNOWN_VERB, verb)
-
-
-def saved(app):
-    """The reply to a request that waited for the store: None while it works, a text, or a ProtocolError."""
-    return change.poll(app)
 
 
 def _exactly(fields, count):
@@ -108,12 +102,17 @@ def _get(app, fields):
     """get PATH...: values of settings and readings. A reading that this unit has no part for is `-`."""
     if len(fields) < 2:
         raise ProtocolError(t.E_MISSING_FIELD, "get")
+    return _get_each(app, fields[1:])
+
+
+def _get_each(app, paths):
     text = "done"
-    for path in fields[1:]:
+    for path in paths:
         text += " %s=%s" % (path, _value_text(app, path))
         if len(text) > _ROOM:
             raise ProtocolError(t.E_REPLY_TOO_LONG, path)
-    return text
+        yield None
+    yield text
 
 
 def _list(app, fields):
@@ -128,6 +127,10 @@ def _list(app, fields):
         raise ProtocolError(t.E_UNKNOWN_WORD, fields[1] + " (settings, readings)")
     if not 0 <= at < count:
         raise ProtocolError(t.E_OUT_OF_RANGE, "from=%d (0 to %d)" % (at, count - 1))
+    return _list_from(app, at, count)
+
+
+def _list_from(app, at, count):
     text = ""
     while at < count:
         if count == t.SLOTS:
@@ -138,7 +141,8 @@ def _list(app, fields):
             break
         text += piece
         at += 1
-    return "done next=%d%s" % (at % count, text)
+        yield None
+    yield "done next=%d%s" % (at % count, text)
 
 
 def _describe(fields):

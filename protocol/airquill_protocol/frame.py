@@ -29,11 +29,15 @@ def frame(body: str) -> bytes:
     return data + b" *%08x\n" % crc32(data)
 
 
-def unframe(line: "bytes | bytearray") -> "tuple[int, str]":
-    """A line without its LF -> (UNFRAMED | GOOD | BAD, body as text). A BAD line's body is empty."""
-    for byte in line:
-        if not 32 <= byte < 127:
-            return BAD, ""
+def unframe(line: "bytes | bytearray", clean: bool = False) -> "tuple[int, str]":
+    """A line without its LF -> (UNFRAMED | GOOD | BAD, body as text). A BAD line's body is empty.
+
+    clean: the caller knows that all of it is printable ASCII (LineReader.clean).
+    """
+    if not clean:
+        for byte in line:
+            if not 32 <= byte < 127:
+                return BAD, ""
     if line[-_TAIL : 2 - _TAIL] != b" *":
         # A check sum cut in half must not pass for a person's line.
         return (BAD, "") if b" *" in line[-_TAIL:] else (UNFRAMED, bytes(line).decode())
@@ -45,25 +49,39 @@ def unframe(line: "bytes | bytearray") -> "tuple[int, str]":
 
 def split(body: str) -> "list[str]":
     """The fields of a body; quoted texts stay whole, quotes included. Raises line_form."""
-    fields = []
-    start = at = 0
-    quoted = False
-    while at < len(body):
-        char = body[at]
-        if quoted and char == "\\":
-            at += 1
-        elif char == '"':
-            quoted = not quoted
-        elif char == " " and not quoted:
-            if at == start:
-                raise ProtocolError(t.E_LINE_FORM)
-            fields.append(body[start:at])
-            start = at + 1
-        at += 1
-    if quoted or start >= len(body):
+    if '"' not in body:
+        fields = body.split(" ")
+    else:
+        fields = []
+        at = 0
+        while at <= len(body):
+            end = _field_end(body, at)
+            fields.append(body[at:end])
+            at = end + 1
+    if "" in fields:
         raise ProtocolError(t.E_LINE_FORM)
-    fields.append(body[start:])
     return fields
+
+
+def _field_end(body: str, at: int) -> int:
+    """Where the field that starts at `at` ends: at a space outside quotes, or at the end."""
+    while True:
+        space = body.find(" ", at)
+        quote = body.find('"', at)
+        if quote < 0 or 0 <= space < quote:
+            return space if space >= 0 else len(body)
+        # Behind the closing quote: the next one with an even number of backslashes before it.
+        at = quote + 1
+        while True:
+            at = body.find('"', at)
+            if at < 0:
+                raise ProtocolError(t.E_LINE_FORM)
+            slashes = at
+            while body[slashes - 1] == "\\":
+                slashes -= 1
+            at += 1
+            if (at - 1 - slashes) % 2 == 0:
+                break
 
 
 def request_id(field: str) -> int:
@@ -74,12 +92,16 @@ def request_id(field: str) -> int:
 
 
 class LineReader:
-    """Collects bytes into lines in one preallocated buffer; an over-long line is thrown away up to its end."""
+    """Collects bytes into lines in one preallocated buffer; an over-long line is thrown away up to its end.
+
+    clean: the line so far is printable ASCII; a CR counts as such only before the LF.
+    """
 
     def __init__(self, limit: int = t.LINE_BYTES) -> None:
         self.buffer = bytearray(limit)
         self.length = 0
         self.overlong = False
+        self.clean = True
         self.thrown = 0
 
     def push(self, byte: int) -> bool:
@@ -96,6 +118,8 @@ class LineReader:
         if self.length >= len(self.buffer) - 1:
             self.overlong = True
         else:
+            if not 32 <= byte < 127 and byte != _CR or self.length and self.buffer[self.length - 1] == _CR:
+                self.clean = False
             self.buffer[self.length] = byte
             self.length += 1
         return False
@@ -103,3 +127,4 @@ class LineReader:
     def clear(self) -> None:
         self.length = 0
         self.overlong = False
+        self.clean = True

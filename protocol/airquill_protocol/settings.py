@@ -25,7 +25,10 @@ _FIRST = const(6)
 _STRIDE = const(7)
 _COUNT = const(8)
 _SINCE = const(9)
+_PATH = const(10)
 _RANGE = const(12)
+_RULE = const(4)  # bytes: low, high, the slot whose zero lifts it, may they be equal
+_NO_SLOT = const(255)
 _LIVE = const(1)
 _KEEP_UNIT = const(2)
 
@@ -54,10 +57,11 @@ def _find(rows: bytes, names: bytes, path: str) -> int:
 
 
 def _path(rows: bytes, names: bytes, row: int, slot: int) -> str:
-    name = names.split(b" ")[row + 1].decode()
+    base = row * _ROW
+    start = rows[base + _PATH] | rows[base + _PATH + 1] << 8
+    name = names[start : names.find(b" ", start)].decode()
     if "#" not in name:
         return name
-    base = row * _ROW
     return name.replace("#", str((slot - rows[base + _FIRST]) // rows[base + _STRIDE] + 1))
 
 
@@ -153,8 +157,9 @@ def default_values() -> "list[Any]":
 
 def check_rules(values: "list[Any]") -> None:
     """Check the rules between fields; raises ProtocolError naming both fields and their values."""
-    for low, high, zero, equal in t.RULES:
-        if zero >= 0 and not values[zero]:
+    for at in range(0, len(t.RULES), _RULE):
+        low, high, zero, equal = t.RULES[at], t.RULES[at + 1], t.RULES[at + 2], t.RULES[at + 3]
+        if zero != _NO_SLOT and not values[zero]:
             continue
         if values[low] > values[high] or (values[low] == values[high] and not equal):
             raise ProtocolError(

@@ -57,6 +57,11 @@ def format_number(value: int, digits: int) -> str:
 
 def quote(value: bytes) -> str:
     """Bytes to printable text in double quotes; what is not printable ASCII becomes \\xHH."""
+    for byte in value:
+        if not 32 <= byte < 127 or byte == _QUOTE or byte == _BACKSLASH:
+            break
+    else:
+        return '"' + value.decode() + '"'
     out = '"'
     for byte in value:
         if byte == _QUOTE or byte == _BACKSLASH:

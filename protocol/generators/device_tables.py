@@ -13,12 +13,13 @@ def _const(name: str, value: int) -> str:
 
 def _packed(rows: list[Row], words: list[str], units: list[str], needs: list[str]) -> bytes:
     """20 bytes a row: id, type, flags (1 live, 2 stays with the unit), unit, words, needs, first, stride, count, since,
-    two spare, lowest (i32), highest (i32)."""
+    where its path starts (u16), lowest (i32), highest (i32)."""
     out = b""
+    at = 1
     for row in rows:
         flags = int(row.live) | (2 if row.keep == "unit" else 0)
         out += struct.pack(
-            "<10B2xii",
+            "<10BHii",
             row.id,
             TYPES.index(row.type),
             flags,
@@ -29,9 +30,11 @@ def _packed(rows: list[Row], words: list[str], units: list[str], needs: list[str
             row.stride,
             row.count,
             row.since,
+            at,
             row.lo,
             row.hi,
         )
+        at += len(row.path) + 1
     return out
 
 
@@ -96,7 +99,7 @@ def text(registry: Registry, mark: str) -> str:
         f"SLOT_ROW = {_slot_rows(registry.settings, registry.slots)!r}",
         f"DEFAULTS = {struct.pack(f'<{registry.slots}i', *numbers)!r}",
         f"TEXT_DEFAULTS = {tuple(text_defaults)!r}",
-        f"RULES = {tuple(registry.rules())!r}",
+        f"RULES = {bytes(byte & 0xFF for rule in registry.rules() for byte in rule)!r}",
         f"READING_ROWS = {_packed(registry.readings, words, units, needs)!r}",
         f"READING_PATHS = {(' ' + ' '.join(r.path for r in registry.readings) + ' ').encode()!r}",
         f"READING_ROW = {_slot_rows(registry.readings, registry.reading_slots)!r}",

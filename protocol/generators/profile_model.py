@@ -33,7 +33,6 @@ def text(registry: Registry, mark: str) -> str:
         f'"""{mark}"""',
         "",
         "# fmt: off",
-        "# ruff: noqa: E501",
         "from decimal import Decimal",
         "from typing import Annotated, Literal",
         "",
