@@ -195,6 +195,7 @@ class Child:
                 start_new_session=True,  # Ctrl-C in the terminal is for this process, which then ends that one
                 cwd="/",
             )
+        config["pid"] = self._process.pid
         ours.sendall(json.dumps(config).encode() + b"\n")
         self._channel = ours
         self._heard = b""

@@ -98,6 +98,7 @@ class Channel:
     def __init__(self, fd: int) -> None:
         self.file = open(fd, "r+b", 0)
         self.desk = None
+        self._pid = 0
         self._buffer = bytearray(512)
         self._line = b""
 
@@ -110,7 +111,9 @@ class Channel:
             else:
                 time.sleep_us(500)  # type: ignore[attr-defined]
         line, _, self._line = self._line.partition(b"\n")
-        return json.loads(line)  # type: ignore[no-any-return]
+        config = json.loads(line)
+        self._pid = config["pid"]
+        return config  # type: ignore[no-any-return]
 
     def serve(self) -> None:
         """Run what came in. Ends the process when the other side has gone."""
@@ -142,7 +145,7 @@ class Channel:
 
     def _end(self) -> None:
         """Nobody is left to end this process, and ending by itself would leave it at the prompt."""
-        os.system("kill -9 $PPID")
+        os.system("kill -9 %d" % self._pid)
 
     def tell(self, message: "dict[str, object]") -> None:
         """A line to child.py."""
