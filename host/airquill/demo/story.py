@@ -214,6 +214,7 @@ class _Teller:
             finally:
                 hand.release(1)
             idle = recorder.run_to("idle", PATIENCE_S)
+            recorder.run(0.3)
             hand.press(2, ms=PRESS_MS)
             recorder.run(0.5)
         trace = self._trace = recorder.trace()

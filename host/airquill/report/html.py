@@ -34,7 +34,7 @@ def acceptance_page(record: Mapping[str, Any]) -> str:
 
 def story_page(title: str, steps: Sequence[Mapping[str, Any]], record: Mapping[str, Any], trace: Trace) -> str:
     """The page of a demonstration: its steps, the pick as a plot, the acceptance record's figures."""
-    plot = Markup(vacuum_svg(trace, title="The pick"))
+    plot = Markup(vacuum_svg(trace))
     return _pages.get_template("story.html.j2").render(
         title=title, steps=steps, record=record, plot=plot, limit_text=limit_text
     )

@@ -69,7 +69,7 @@ def _draw(axes: Any, trace: Trace) -> None:
 
 def _draw_states(axes: Any, trace: Trace, last_s: float) -> None:
     ends = [at for at, _ in trace.states[1:]] + [last_s]
-    for (at, state), end in zip(trace.states, ends, strict=True):
+    for (at, state), end in zip(trace.states, ends, strict=False):
         if state in STATES:
             axes.axvspan(at, end, color=STATES[state], alpha=0.7, linewidth=0, zorder=0)
             if end - at > 0.08 * (axes.get_xlim()[1] - axes.get_xlim()[0]):

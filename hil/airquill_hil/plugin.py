@@ -1,0 +1,78 @@
+"""The checks as tests: `pytest --pyargs airquill_hil --unit URL --serial S`.
+
+The same checks, limits and verdicts as `airquill accept`, for those who want pytest's reports. Skipped checks say why.
+Nothing of the bench is imported before a unit is asked for, since pytest loads this for every run.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from airquill_hil.bench import Bench
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    group = parser.getgroup("airquill", "acceptance of a unit")
+    group.addoption("--unit", metavar="URL", default=None, help="port of the unit that airquill_hil checks")
+    group.addoption("--serial", metavar="S", default="", help="serial on the unit's label")
+    group.addoption("--altitude", metavar="M", type=float, default=0.0, help="altitude of the bench in m")
+    group.addoption("--limits", metavar="FILE", default=None, help="limits file; without it, the bench's own")
+
+
+@pytest.fixture(scope="session")
+def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """The unit on the bench; its outputs are safe afterwards, however the run ended."""
+    from pathlib import Path
+
+    from airquill.errors import AirquillError
+    from airquill.link.client import Client
+    from airquill_hil.bench import Bench
+    from airquill_hil.hands import ControlHands, Hands, PersonHands, control_of
+    from airquill_hil.limits import load_limits
+
+    option = request.config.getoption
+    if option("--unit") is None:
+        pytest.skip("needs a unit: --unit URL")
+    with ExitStack() as stack:
+        try:
+            limits = load_limits(Path(option("--limits")) if option("--limits") else None)
+            unit = stack.enter_context(Client.open(option("--unit")))
+            control = control_of(unit)
+            hands: Hands | None = None
+            if control is not None:
+                stack.callback(control.close)
+                hands = ControlHands(control)
+            elif sys.stdin.isatty():
+                hands = PersonHands(_asker(request.config), _teller(request.config))
+            made = Bench(unit, limits, hands, option("--serial"), option("--altitude"))
+        except AirquillError as error:
+            pytest.exit(error.sentence, returncode=error.exit_code)
+        stack.callback(made.safe)
+        yield made
+
+
+def _asker(config: pytest.Config) -> Callable[[str], None]:
+    """Shows a sentence past pytest's capture and waits for Enter."""
+    capture = config.pluginmanager.getplugin("capturemanager")
+
+    def ask(sentence: str) -> None:
+        with capture.global_and_fixture_disabled():
+            input(f"{sentence} Then press Enter ")
+
+    return ask
+
+
+def _teller(config: pytest.Config) -> Callable[[str], None]:
+    capture = config.pluginmanager.getplugin("capturemanager")
+
+    def tell(sentence: str) -> None:
+        with capture.global_and_fixture_disabled():
+            print(sentence, flush=True)
+
+    return tell
