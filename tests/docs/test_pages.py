@@ -63,8 +63,11 @@ def test_the_readme_begins_with_the_job_in_one_paragraph() -> None:
 def commands(page: Path) -> Iterator[list[str]]:
     """Every `airquill` command line that a page shows, in a block or in a sentence."""
     text = page.read_text()
-    lines = [line.strip().removeprefix("$ ") for block in re.findall(r"^```\w*\n(.*?)^```$", text, re.M | re.S)
-             for line in block.splitlines()]
+    lines = [
+        line.strip().removeprefix("$ ")
+        for block in re.findall(r"^```\w*\n(.*?)^```$", text, re.M | re.S)
+        for line in block.splitlines()
+    ]
     lines += [line.strip() for line in text.splitlines() if line.startswith("    ")]
     lines += re.findall(r"`(airquill [^`]+)`", text)
     for line in lines:
@@ -149,3 +152,28 @@ def test_what_the_walkthrough_names_is_there() -> None:
             assert any(re.search(rf"^    def {function}\(", source, re.M) for source in holders), f"{owner}.{function}"
         else:
             assert re.search(rf"\bdef {function}\(", everything), f"no file that is named has {function}()"
+
+
+def test_the_profile_of_the_readme_is_sound(tmp_path: Path) -> None:
+    (block,) = blocks(README, "toml")
+    file = tmp_path / "heather.toml"
+    file.write_text("\n".join(block) + "\n")
+    said = airquill("profile", "check", file).done().strip().removeprefix(f"{tmp_path}/")
+    assert said in README.read_text()
+
+
+@pytest.mark.parametrize(("bounce", "report_ms"), [("clean", 4.4), ("typical", 6), ("foot", 22)])
+def test_a_press_takes_as_long_as_the_walkthrough_says(bounce: str, report_ms: float) -> None:
+    port = serial.serial_for_url("sim://")
+    hands = Control.of(port.unit)
+    hands.sleep(0.5)
+    first = len(hands.reports())
+    pressed_us = hands.press(2, ms=100, bounce=bounce)
+    hands.sleep(0.2)
+    reports = hands.reports()[first:]
+    port.close()
+    assert [report.hex() for _, report in reports] == ["0000510000000000", "0000000000000000"]
+    took_ms = [(us - pressed_us) / 1000 for us, _ in reports]
+    # One pass of the loop and one frame of USB, a millisecond each, lie where they happen to.
+    assert abs(took_ms[0] - report_ms) <= 1
+    assert abs(took_ms[1] - took_ms[0] - 30) <= 1
