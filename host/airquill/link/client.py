@@ -166,8 +166,7 @@ class Client:
             raise OddReply(verb, " ".join(reply))
         word, sentence = reply[2], str(from_wire("text", reply[3]))
         if word == "no_session":
-            # It was greeted before, so it has restarted since. Its boot number is no proof: that is written a while
-            # after the start only.
+            # It was greeted before, so it has restarted since.
             self.greet_again()
             raise UnitRestarted(verb)
         raise Refused(int(reply[1]), word, sentence)
