@@ -126,7 +126,7 @@ class App:
             part.configure()
 
     def change(self, values):
-        """Run other settings: `values` is a whole list, checked. Then the parts that they concern are told, one a step."""
+        """Run other settings: `values` is a whole list, checked. Then the parts they concern are told, one a step."""
         old = self.values
         told = []
         for slot in range(t.SLOTS):

@@ -1,5 +1,5 @@
-"""What each verb of the protocol does. A verb gets its fields and returns the text of its reply, or a generator that gives
-None after each step and that text at the end; it raises ProtocolError. docs/protocol.md has the forms."""
+"""What each verb of the protocol does. A verb gets its fields and returns the text of its reply, or a generator that
+gives None after each step and that text at the end; it raises ProtocolError. docs/protocol.md has the forms."""
 
 from airquill_device import actions, change, readings
 from airquill_device.version import FIRMWARE
@@ -57,7 +57,8 @@ def _hello(app, fields, framed):
     app.link.greeted(framed)
     board = app.board
     return (
-        "done protocol=%d session=%d firmware=%s build=%s registry=%d hash=%s board=%s chip=%s boots=%d cause=%s caps=%s"
+        "done protocol=%d session=%d firmware=%s build=%s registry=%d hash=%s"
+        " board=%s chip=%s boots=%d cause=%s caps=%s"
         % (
             t.PROTOCOL,
             session,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from generators.model import DIGITS, Registry, Row, scaled
 
 
@@ -11,21 +13,35 @@ def _number(value: int, kind: str) -> str:
 
 
 def _setting(registry: Registry, row: Row, path: str, n: int) -> str:
-    default = registry.default_value(row, n)
-    if isinstance(default, int):
-        shown = (
-            repr(row.words[default])
-            if row.type == "word"
-            else repr(bool(default))
-            if row.type == "flag"
-            else _number(default, row.type)
-        )
-    else:
-        shown = repr(default.decode()) if row.type == "text" else repr(default)
+    lowest, highest = _number(row.lo, row.type), _number(row.hi, row.type)
     return (
-        f"    Setting({path!r}, {row.id}, {row.type!r}, {_number(row.lo, row.type)}, {_number(row.hi, row.type)}, {row.unit!r}, "
-        f"{row.words!r}, {shown}, {row.live}, {row.keep!r}, {row.since}, {row.help!r}),"
+        f"    Setting({path!r}, {row.id}, {row.type!r}, {lowest}, {highest}, {row.unit!r}, {row.words!r}, "
+        f"{_default(registry, row, n)}, {row.live}, {row.keep!r}, {row.since}, {row.help!r}),"
     )
+
+
+def _default(registry: Registry, row: Row, n: int) -> str:
+    default = registry.default_value(row, n)
+    if isinstance(default, bytes):
+        return repr(default.decode() if row.type == "text" else default)
+    if row.type == "word":
+        return repr(row.words[default])
+    return repr(bool(default)) if row.type == "flag" else _number(default, row.type)
+
+
+def _reading(row: Row, path: str) -> str:
+    return f"    Reading({path!r}, {row.id}, {row.type!r}, {row.unit!r}, {row.words!r}, {row.needs!r}, {row.help!r}),"
+
+
+def _action(action: dict[str, Any]) -> str:
+    args = "".join(f"{_argument(a)}, " for a in action.get("args", []))
+    return f"    Action({action['name']!r}, {action['id']}, ({args}), {action.get('needs', '')!r}, {action['help']!r}),"
+
+
+def _argument(a: dict[str, Any]) -> str:
+    kind, words = a["type"], tuple(a.get("words", ()))
+    lowest, highest = (_number(scaled(a.get(end, 0), kind), kind) for end in ("min", "max"))
+    return f"Argument({a['name']!r}, {kind!r}, {lowest}, {highest}, {a.get('unit', '')!r}, {words!r}, {'default' in a})"
 
 
 def text(registry: Registry, mark: str) -> str:
@@ -51,22 +67,9 @@ def text(registry: Registry, mark: str) -> str:
             slots[row.first + n * row.stride] = _setting(registry, row, path, n)
     out += [slots[n] for n in sorted(slots)] + [")", "", "READINGS = ("]
     for row in registry.readings:
-        for path in row.paths():
-            out.append(
-                f"    Reading({path!r}, {row.id}, {row.type!r}, {row.unit!r}, {row.words!r}, {row.needs!r}, {row.help!r}),"
-            )
+        out += [_reading(row, path) for path in row.paths()]
     out += [")", "", "ACTIONS = ("]
-    for action in raw["actions"]["rows"]:
-        args = ""
-        for a in action.get("args", []):
-            kind, words = a["type"], tuple(a.get("words", ()))
-            lo, hi = _number(scaled(a.get("min", 0), kind), kind), _number(scaled(a.get("max", 0), kind), kind)
-            args += (
-                f"Argument({a['name']!r}, {kind!r}, {lo}, {hi}, {a.get('unit', '')!r}, {words!r}, {'default' in a}), "
-            )
-        out.append(
-            f"    Action({action['name']!r}, {action['id']}, ({args}), {action.get('needs', '')!r}, {action['help']!r}),"
-        )
+    out += [_action(action) for action in raw["actions"]["rows"]]
     out += [")", "", "EVENTS = ("]
     for e in raw["events"]["rows"]:
         fields = "".join(f"({f['name']!r}, {f['type']!r}), " for f in e["fields"])

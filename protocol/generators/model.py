@@ -62,7 +62,7 @@ class Row:
 
 @dataclass
 class Registry:
-    """Everything of registry.toml in the shape the writers need. Raises SystemExit with a sentence when it is unsound."""
+    """All of registry.toml in the shape the writers need. Raises SystemExit with a sentence when it is unsound."""
 
     raw: dict[str, Any]
     settings: list[Row] = field(init=False)

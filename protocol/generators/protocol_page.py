@@ -41,10 +41,10 @@ def text(registry: Registry, mark: str, old: str) -> str:
         "|---|---|---|---|---|---|---|",
     ]
     for row in registry.settings:
-        stays = " Stays with the unit." if row.keep == "unit" else ""
-        out.append(
-            f"| {row.id} | `{row.path}` | {row.type} | {_range(row)} | {_defaults(row)} | {'yes' if row.live else 'no'} | {row.help}{stays} |"
-        )
+        live = "yes" if row.live else "no"
+        help_text = row.help + (" Stays with the unit." if row.keep == "unit" else "")
+        cells = (str(row.id), f"`{row.path}`", row.type, _range(row), _defaults(row), live, help_text)
+        out.append(f"| {' | '.join(cells)} |")
     out += ["", "### Rules between settings", "", "| id | rule | |", "|---|---|---|"]
     for rule in raw["rules"]["rows"]:
         sign = "<=" if rule.get("equal") else "<"

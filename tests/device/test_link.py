@@ -1,4 +1,4 @@
-"""The unit's end of the line, byte by byte, on a virtual unit: framing, at most once, events, batches, what stops nothing."""
+"""The unit's end of the line, byte by byte, on a virtual unit: framing, at most once, events, batches, robustness."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from binascii import crc32
 from collections.abc import Iterator
 
 import pytest
+
 from airquill.simulator.control import Control
 from airquill.simulator.unit import Unit
 
@@ -33,7 +34,8 @@ class Line:
         self.unit.advance(ms * 1000)
         data = self.half + bytes(self.unit.wire.to_host)
         self.unit.wire.to_host.clear()
-        *lines, self.half = data.decode().split("\n")[:-1] + [data.rpartition(b"\n")[2]]
+        whole, _, self.half = data.rpartition(b"\n")
+        lines = whole.decode().split("\n") if whole else []
         out = []
         for line in lines:
             if line[-10:-8] == " *":
@@ -286,7 +288,8 @@ def test_a_failing_part_stops_the_unit_and_the_link_goes_on(greeted: Line) -> No
 def test_what_a_unit_is_can_be_read_from_the_unit_itself(greeted: Line) -> None:
     assert greeted.ask("2 describe").startswith("2 done settings=111 readings=29 actions=18")
     assert greeted.ask("3 describe settings 3") == (
-        '3 done path=pump.kick_ms id=11 type=int lowest=0 highest=1000 unit="ms" words=- default=200 live=no keep=profile since=1'
+        '3 done path=pump.kick_ms id=11 type=int lowest=0 highest=1000 unit="ms" words=- default=200 live=no'
+        " keep=profile since=1"
     )
     assert greeted.ask("4 describe readings 0") == '4 done path=vacuum.kpa type=dec2 unit="kPa" words=- needs=sensor'
     assert greeted.ask("5 describe actions 4") == "5 done name=preset needs=- number=int"

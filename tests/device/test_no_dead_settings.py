@@ -13,9 +13,9 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+
 from airquill.link import catalogue
 from airquill.link.convert import Value
-
 from device.bench import Bench
 
 DOWN_ARROW = bytes.fromhex("110051")

@@ -1,10 +1,11 @@
-"""Records over power cuts: cut at every single write of a save, the old settings or the new ones are there, never a mixture."""
+"""Records over power cuts: cut at any write of a save, the old settings or the new ones are there, never a mixture."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 import pytest
+
 from airquill.simulator.control import Control
 from airquill.simulator.unit import Unit
 from airquill_device import change, store

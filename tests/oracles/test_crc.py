@@ -1,9 +1,10 @@
-"""The line's check sum against the CRC catalogue of crccheck 1.3.1: CRC-32/ISO-HDLC, check value of "123456789" 0xcbf43926."""
+"""The line's check sum against crccheck 1.3.1's catalogue: CRC-32/ISO-HDLC, check value of "123456789" 0xcbf43926."""
 
 import crccheck
-from airquill_protocol import frame
 from hypothesis import given
 from hypothesis import strategies as st
+
+from airquill_protocol import frame
 
 CHECK_TEXT = "123456789"
 CHECK_VALUE = 0xCBF43926

@@ -7,11 +7,12 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from airquill_protocol import settings
 from airquill_protocol import tables as t
 from airquill_protocol import values as v
-from hypothesis import given
-from hypothesis import strategies as st
 
 ROOT = Path(__file__).parents[2]
 REGISTRY = tomllib.loads((ROOT / "protocol" / "registry.toml").read_text())
@@ -80,5 +81,10 @@ def test_any_number_comes_back_from_the_wire(value: int, digits: int) -> None:
 
 
 def test_generated_files_are_fresh() -> None:
-    result = subprocess.run([sys.executable, ROOT / "protocol" / "generate.py", "--check"], capture_output=True, text=True)
+    result = subprocess.run(
+        [sys.executable, ROOT / "protocol" / "generate.py", "--check"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert result.returncode == 0, result.stdout

@@ -17,6 +17,7 @@ def run(command: list[str], **environment: str) -> str:
         capture_output=True,
         text=True,
         env={"PATH": "/usr/bin:/bin", **environment},
+        check=False,
     )
     assert result.returncode == 0, result.stdout + result.stderr
     return result.stdout.splitlines()[-1]

@@ -10,7 +10,15 @@ from airquill_protocol import frame, settings
 from airquill_protocol import values as v
 from airquill_protocol.fault import ProtocolError
 
-KINDS = {"int": v.INT, "dec1": v.DEC1, "dec2": v.DEC2, "word": v.WORD, "flag": v.FLAG, "text": v.TEXT, "stroke": v.STROKE}
+KINDS = {
+    "int": v.INT,
+    "dec1": v.DEC1,
+    "dec2": v.DEC2,
+    "word": v.WORD,
+    "flag": v.FLAG,
+    "text": v.TEXT,
+    "stroke": v.STROKE,
+}
 
 
 def outcome(call, *args):
@@ -40,7 +48,9 @@ def run(case):
     if what == "frame":
         return frame.frame(case["body"]).decode()
     if what == "unframe":
-        return outcome(frame.unframe, bytes(case["line"], "latin-1" if sys.implementation.name == "cpython" else "utf-8"))
+        return outcome(
+            frame.unframe, bytes(case["line"], "latin-1" if sys.implementation.name == "cpython" else "utf-8")
+        )
     if what == "split":
         return outcome(frame.split, case["body"])
     if what == "id":
@@ -48,7 +58,9 @@ def run(case):
     if what == "feed":
         return feed("".join(part[0] * part[1] if isinstance(part, list) else part for part in case["parts"]).encode())
     if what == "parse":
-        return outcome(v.parse, KINDS[case["type"]], case.get("words", ""), case.get("lo", 0), case.get("hi", 0), case["text"])
+        return outcome(
+            v.parse, KINDS[case["type"]], case.get("words", ""), case.get("lo", 0), case.get("hi", 0), case["text"]
+        )
     if what == "render":
         value = bytes(case["value"]) if isinstance(case["value"], list) else case["value"]
         return v.render(KINDS[case["type"]], case.get("words", ""), value)

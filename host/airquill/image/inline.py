@@ -60,10 +60,13 @@ def inlined(module: str, text: str, known: Constants) -> str:
                     names[own] = known[node.module][alias.name]
     edits: list[tuple[int, int, int, int]] = []
     for node in ast.walk(tree):
-        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.attr in modules.get(node.value.id, {}):
-            edits.append((node.lineno, node.col_offset, node.end_col_offset or 0, modules[node.value.id][node.attr]))
-        elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load) and node.id in names:
-            edits.append((node.lineno, node.col_offset, node.end_col_offset or 0, names[node.id]))
+        value = None
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            value = modules.get(node.value.id, {}).get(node.attr)
+        elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
+            value = names.get(node.id)
+        if value is not None and isinstance(node, ast.expr):
+            edits.append((node.lineno, node.col_offset, node.end_col_offset or 0, value))
     lines = [line.encode() for line in text.splitlines(keepends=True)]
     for number, start, end, value in sorted(edits, reverse=True):
         line = lines[number - 1]
