@@ -38,6 +38,9 @@ def step_bytes(program, at):
     for i in range(at + 2, at + 2 + keys):
         if not FIRST_USAGE <= program[i] <= LAST_USAGE:
             return 0
+        for before in range(at + 2, i):
+            if program[before] == program[i]:
+                return 0
     return 2 + keys
 
 
@@ -47,28 +50,28 @@ def check(program):
     if size > t.STROKE_BYTES:
         return t.E_TOO_LONG
     at = 0
+    presses = False
     while at < size:
         step = step_bytes(program, at)
         if step == 0:
             return t.E_STROKE_FORM
+        presses = presses or program[at] >= CHORD
         at += step
-    if size and chords(program) == 0:
-        return t.E_STROKE_FORM
-    return 0
+    return t.E_STROKE_FORM if size and not presses else 0
 
 
-def chords(program):
-    """Number of chords in a well-formed program."""
-    count = 0
-    at = 0
+def is_text(program):
+    """True when a well-formed program is long enough to type a command: many chords, or many keys in all of them."""
+    chords = keys = at = 0
     while at < len(program):
         code = program[at]
         if code >= CHORD:
-            count += 1
+            chords += 1
+            keys += code - CHORD
             at += 2 + code - CHORD
         else:
             at += 3
-    return count
+    return chords > t.TEXT_CHORDS or keys > t.TEXT_CHORDS
 
 
 def has_system(program):
@@ -92,6 +95,6 @@ def allowed(program, allow_system, allow_text):
         return error
     if not allow_system and has_system(program):
         return t.E_STROKE_REFUSED
-    if not allow_text and chords(program) > t.TEXT_CHORDS:
+    if not allow_text and is_text(program):
         return t.E_STROKE_REFUSED
     return 0

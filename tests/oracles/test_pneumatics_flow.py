@@ -31,7 +31,7 @@ def test_ambient_is_the_standard_atmosphere(altitude: int, record_property) -> N
     """fluids ATMOSPHERE_1976 takes a geometric altitude and shares this layer with ISO 2533."""
     reference = fluids.ATMOSPHERE_1976(float(altitude)).P
     error = relative(ambient.ambient_pa(ambient.geopotential_m(altitude)), reference)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-4
 
 
@@ -73,7 +73,7 @@ def test_choked_orifice_against_fluids(downstream: float, record_property) -> No
     reference = throat / (ambient.R_AIR * hot) * sqrt(1.4 * ambient.R_AIR * hot) * area
     assert reference == pytest.approx(3.0055e-5, rel=1e-4)
     error = relative(orifice_mass_flow(0.4, 101325.0, downstream), reference)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -100,7 +100,7 @@ def test_orifice_against_isentropic_nozzle(ratio: float, gas: str, record_proper
     best = minimize_scalar(lambda p: -flux(p), bounds=(0.3 * upstream, 0.8 * upstream), method="bounded").x
     reference = flux(max(best, ratio * upstream)) * pi / 4 * 0.4e-3**2
     error = relative(orifice_mass_flow(0.4, upstream, ratio * upstream), reference)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -141,7 +141,7 @@ def test_laminar_tube_against_fluids(bore: float, length: float, lpm: float, rec
     drop = fluids.one_phase_dP(density * speed * area, density, viscosity, bore * 1e-3, L=length * 1e-3)
     ours = flow.laminar_resistance(bore, length) * passed / 101325.0
     error = relative(ours, drop)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -153,7 +153,7 @@ def test_needle_at_low_flow_is_a_laminar_tube(gauge: int, record_property) -> No
     density, mass = ambient.density(101325.0), flow.mass_flow(passed)
     drop = fluids.one_phase_dP(mass, density, ambient.viscosity(), needle.bore_mm * 1e-3, L=needle.length_mm * 1e-3)
     error = relative(drop, 2.0)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -210,10 +210,10 @@ def test_needle_against_flow_with_friction(gauge: int, record_property) -> None:
         return relative(ours, fanno_mass_flow(needle, ratio))
 
     choked = relative(flow.mass_flow(flow.throughput(needle.c, 0.3, 101325.0, 1e3)), fanno_mass_flow(needle, 0.01))
-    record_property("error", choked)
+    record_property("error", float(choked))
     assert choked < 5e-3
     curve = max(error(ratio) for ratio in (0.2, 0.5, 0.8, 0.9))
-    record_property("curve", curve)
+    record_property("curve", float(curve))
     assert curve < 0.12
 
 
@@ -236,7 +236,7 @@ def test_series_rule_against_solving_for_the_middle(record_property) -> None:
 
         middle = brentq(gap, 1.01e3, 1e5)
         worst = max(worst, relative(flow.series_c(c1, c2), flow.throughput(c1, 0.5, 1e5, middle) / 1e10))
-    record_property("error", worst)
+    record_property("error", float(worst))
     assert worst < 0.12
 
 

@@ -56,7 +56,7 @@ def test_pump_down_with_constant_speed(record_property) -> None:
         times.append((n + 1) * 1e-3)
         vacuum.append(air.pump_kpa)
     error = abs(float(np.interp(50.0, vacuum, times)) / closed - 1.0)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -78,7 +78,7 @@ def test_pump_down_with_a_linear_curve(end_kpa: float, record_property) -> None:
     solved = solve_ivp(slope, (0, 1.5), [0.0], t_eval=t, rtol=1e-9, atol=1e-9).y[0]
     assert np.max(np.abs(solved - closed)) / end_kpa < 1e-7
     error = worst_share(ours, closed, end_kpa)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -97,7 +97,7 @@ def test_curved_pump_against_solve_ivp(record_property) -> None:
 
     solved = solve_ivp(slope, (0, 1), [0.0], t_eval=t, rtol=1e-9, atol=1e-9).y[0]
     error = worst_share(ours, solved, 65.0)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -121,7 +121,7 @@ def test_decay_with_a_leak(leak: float, record_property) -> None:
     for _ in range(steps):
         air.step(1e-3)
     error = abs(air.pen_kpa - 60.0 * exp(-steps * 1e-3 / tau)) / 60.0
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -152,7 +152,7 @@ def test_vent_through_the_valve(c: float, trade_ms: float, dt_s: float, limit: f
     closed = vent_time(c, 0.35, 10.0, 60.0, 1.0)
     assert closed * 1e3 == pytest.approx(trade_ms, rel=0.1)
     error = abs(ours / closed - 1.0)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < limit
 
 
@@ -253,10 +253,10 @@ def test_step_response_of_the_whole_path(
         suck.append(air.pump_kpa)
     reference = truth.run(t, start)
     error = max(worst_share(pen, reference[0], 60.0), worst_share(suck, reference[2], 60.0))
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < limit
     late = max(abs(pen[-1] - reference[0, -1]), abs(suck[-1] - reference[2, -1])) / 60.0
-    record_property("at_end", late)
+    record_property("at_end", float(late))
     assert late < 5e-3
 
 
@@ -296,7 +296,7 @@ quit
         ours.append(air.pump_kpa)
     t = np.arange(1, 1001) * 1e-3
     error = worst_share(ours, np.interp(t, out[:, 0], out[:, 1]), 65.0)
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 5e-3
 
 
@@ -348,5 +348,5 @@ quit
         worst_share(pen, 101.325 - np.interp(t, out[:, 0], out[:, 1]), 60.0),
         worst_share(suck, 101.325 - np.interp(t, out[:, 2], out[:, 3]), 60.0),
     )
-    record_property("error", error)
+    record_property("error", float(error))
     assert error < 0.01

@@ -42,4 +42,4 @@ def test_same_numbers(record_property) -> None:
     for (name, ours), (_, theirs) in zip(here, there, strict=True):
         assert ours == pytest.approx(theirs, rel=1e-9, abs=1e-12), name
         worst = max([worst, *(abs(a - b) for a, b in zip(ours, theirs, strict=True))])
-    record_property("worst", worst)
+    record_property("worst", float(worst))

@@ -62,7 +62,7 @@ def test_export_then_diff_agrees(sim: str, tmp_path: Path) -> None:
     file = tmp_path / "unit.toml"
     assert "settings" in airquill("profile", "export", file, "--title", "Heather boards", "--layout", "de").done()
     assert (load(file).title, load(file).layout) == ("Heather boards", "de")
-    assert "as" in airquill("profile", "diff", file).done()
+    assert "agrees" in airquill("profile", "diff", file).done()
     assert airquill("profile", "diff", file, "--json").json == []
 
 

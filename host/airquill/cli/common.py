@@ -54,6 +54,11 @@ def say(sentence: str) -> None:
         typer.echo(sentence)
 
 
+def counted(number: int, thing: str) -> str:
+    """`1 change`, `2 changes`."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
 def warn(sentence: str) -> None:
     """A warning on standard error."""
     typer.secho(f"Warning: {sentence}", err=True, fg="yellow")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from airquill.cli.common import Json, Port, console, open_unit, table, warn, write_json
+from airquill.cli.common import Json, Port, console, counted, open_unit, table, warn, write_json
 from airquill.cli.complete import complete_layout
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def export(
     name = find_layout(layout).name if layout else None
     with open_unit(port) as unit:
         count = write(file, unit.settings(), unit.all_settings(), name, title)
-    typer.echo(f"{file}: {count} settings.")
+    typer.echo(f"{file}: {counted(count, 'setting')}.")
 
 
 @app.command(epilog="Example: airquill profile check heather.toml")
@@ -50,7 +50,7 @@ def check(file: File, as_json: Json = False) -> None:
     if as_json:
         write_json({"registry": profile.registry, "settings": len(profile.values), "warnings": profile.warnings})
     else:
-        typer.echo(f"{file} is sound: {len(profile.values)} settings for registry {profile.registry}.")
+        typer.echo(f"{file} is sound: {counted(len(profile.values), 'setting')} for registry {profile.registry}.")
 
 
 @app.command(epilog="Example: airquill profile diff heather.toml")
@@ -64,7 +64,7 @@ def diff(file: File, port: Port = None, as_json: Json = False) -> None:
     elif changes:
         _show(changes)
     else:
-        typer.echo(f"The unit has all {len(profile.values)} settings as {file} says.")
+        typer.echo(f"The unit agrees with {file}, in {counted(len(profile.values), 'setting')}.")
     if changes:
         raise typer.Exit(1)
 
@@ -91,7 +91,7 @@ def apply(
             _show(changes)
             _consent(changes, yes, yes_keys)
         make(unit, changes)
-    typer.echo(f"Applied and saved: {len(changes)} changes." if changes else "Nothing to change.")
+    typer.echo(f"Applied and saved: {counted(len(changes), 'change')}." if changes else "Nothing to change.")
 
 
 def _load(file: Path) -> Profile:
@@ -131,7 +131,8 @@ def _consent(changes: list[Difference], yes: bool, yes_keys: bool) -> None:
     if not sys.stdin.isatty():
         options = " ".join(option for option, wanted in (("--yes", not yes), ("--yes-keys", asks_keys)) if wanted)
         raise AirquillError(f"Nothing was changed: this needs your consent. Look at the changes, then add {options}.")
-    question = f"Apply these {len(changes)} changes" + (", and the strokes in red" if asks_keys else "") + "?"
+    these = "this change" if len(changes) == 1 else f"these {len(changes)} changes"
+    question = f"Apply {these}" + (", and the strokes in red" if asks_keys else "") + "?"
     if not typer.confirm(question):
         typer.echo("Nothing was changed.")
         raise typer.Exit(1)

@@ -61,7 +61,7 @@ SETTINGS = (  # in slot order
     Setting('keys.on_missed', 54, 'stroke', 0, 72, '', (), b'', True, 'profile', 1, 'Stroke sent when a pick found no part.'),
     Setting('keys.on_lost', 55, 'stroke', 0, 72, '', (), b'', True, 'profile', 1, 'Stroke sent when a held part fell off.'),
     Setting('keys.allow_system', 56, 'flag', 0, 1, '', (), False, False, 'profile', 1, 'Lets strokes hold Ctrl, Alt or GUI; off, such strokes are refused.'),
-    Setting('keys.allow_text', 57, 'flag', 0, 1, '', (), False, False, 'profile', 1, 'Lets strokes be longer than eight chords; off, such strokes are refused.'),
+    Setting('keys.allow_text', 57, 'flag', 0, 1, '', (), False, False, 'profile', 1, 'Lets strokes have more than eight chords or keys; off, such strokes are refused.'),
     Setting('cycle.settle_ms', 60, 'int', 0, 3000, 'ms', (), 300, True, 'profile', 1, 'Without grip detection, vacuum on for this long counts as holding.'),
     Setting('cycle.miss_ms', 61, 'int', 100, 5000, 'ms', (), 1500, True, 'profile', 1, 'With grip detection, a pick without a grip for this long is a miss.'),
     Setting('grip.detect', 65, 'flag', 0, 1, '', (), True, False, 'profile', 1, 'Watch the vacuum for a gripped part, where the unit has a sensor and the needle was learned.'),

@@ -61,7 +61,7 @@ class Keys(Group):
     on_missed: Annotated[str | None, Field(description='Stroke sent when a pick found no part.')] = None
     on_lost: Annotated[str | None, Field(description='Stroke sent when a held part fell off.')] = None
     allow_system: Annotated[bool | None, Field(description='Lets strokes hold Ctrl, Alt or GUI; off, such strokes are refused.', strict=True)] = None
-    allow_text: Annotated[bool | None, Field(description='Lets strokes be longer than eight chords; off, such strokes are refused.', strict=True)] = None
+    allow_text: Annotated[bool | None, Field(description='Lets strokes have more than eight chords or keys; off, such strokes are refused.', strict=True)] = None
 
 
 class Cycle(Group):
