@@ -1,5 +1,7 @@
 """Wiring of the parts and the loop. The loop owns time: every part is ticked, none waits."""
 
+import os
+
 from airquill_device import store
 from airquill_device.cycle import Cycle
 from airquill_device.keyboard import Keyboard
@@ -18,8 +20,8 @@ from airquill_protocol.compat import const
 _PASS_US = const(1000)
 _SECOND_US = const(1000000)
 _TIMEOUTS_TO_FACTORY = const(3)
-# Memory is collected when less than this is free and the unit is quiet; requests get "busy" below the reserve.
-_COLLECT_BYTES = const(90000)
+# Memory is collected when so much was spent and the unit is quiet; requests get "busy" when only the reserve is left.
+_COLLECT_BYTES = const(30000)
 _RESERVE_BYTES = const(24000)
 _SUPPLY_LOW = const(1000)  # 10.00 V
 _SUPPLY_SECONDS = const(2)
@@ -45,7 +47,11 @@ class App:
         self._parts_failed = False
         self._collecting = True
         self._second_at = 0
+        self._duty = -1
+        self._turn = 0
+        self._spare_bytes = 0
         self._supply_s = 0
+        self.addons = None
         self.store = Store(board)
         self.life = Life(self)
         self.pump = Pump(self)
@@ -69,6 +75,7 @@ class App:
         self.life.save()
         while self.store.state == store.WORKING:
             self.store.tick(0)
+        self._load_addons()
         self._load_kept()
         if board.boot_cause() == "watchdog":
             self.notice(t.F_WATCHDOG_RESTART, True)
@@ -81,6 +88,25 @@ class App:
             self.fault(t.F_WIRING)
         self._second_at = board.ticks_us()
         board.collect()
+        self._spare_bytes = board.free_bytes() - _RESERVE_BYTES
+
+    def _load_addons(self):
+        """After three watchdog restarts none is started: one of them may be what hung the loop."""
+        try:
+            files = os.listdir(self.board.extensions)
+        except OSError:
+            return
+        names = sorted([name[: name.rfind(".")] for name in files if name.endswith(".py") or name.endswith(".mpy")])
+        if not names:
+            return
+        if self.board.watchdog_timeouts() >= _TIMEOUTS_TO_FACTORY:
+            self.notice(t.F_ADDON_FAILED, True)
+            return
+        from airquill_device.addons import AddOns
+
+        self.addons = self.store.addons = AddOns(self, names)
+        self.values += self.addons.defaults()
+        self.kept += self.addons.defaults()
 
     def _load_kept(self):
         damaged = newer = False
@@ -90,6 +116,8 @@ class App:
             newer = newer or found.newer
             if found.payload is not None:
                 store.decode_values(found.payload, self.values)
+                if self.addons is not None and kind == store.SETTINGS:
+                    self.addons.decode(found.payload, self.values)
             elif kind == store.SETTINGS:
                 self.notice(t.F_FACTORY_SETTINGS, True)
         try:
@@ -108,7 +136,7 @@ class App:
         for slot in range(t.SLOTS):
             if settings.stays(slot):
                 values[slot] = self.values[slot]
-        return values
+        return values if self.addons is None else values + self.addons.defaults()
 
     # -- settings ------------------------------------------------------------------------------------------------
 
@@ -124,6 +152,8 @@ class App:
             self.panel,
         ):
             part.configure()
+        if self.addons is not None:
+            self.addons.configure()
 
     def change(self, values):
         """Run other settings: `values` is a whole list, checked. Then the parts they concern are told, one a step."""
@@ -134,6 +164,8 @@ class App:
                 part = self._part_of(slot)
                 if part is not None and part not in told:
                     told.append(part)
+        if self.addons is not None and old[t.SLOTS :] != values[t.SLOTS :]:
+            told.append(self.addons)
         yield None
         old[:] = values
         for part in told:
@@ -215,6 +247,8 @@ class App:
         self.pedals[0].safe()
         self.pedals[1].safe()
         self.keyboard.safe()
+        if self.addons is not None:
+            self.addons.safe()
 
     def _supply_is_low(self):
         code = self.board.supply_code10mv()
@@ -248,14 +282,21 @@ class App:
                 self._tick_parts(now)
             except Exception as error:
                 self._part_failed(error)
-        self.link.tick(now)
-        self.store.tick(now)
+        try:
+            self.link.tick(now)
+        except MemoryError:
+            # The estimate was wrong: better one long pass than none.
+            board.collect()
+        if self.store.state == store.WORKING:
+            self.store.tick(now)
         if self.dead_man_us and board.ticks_diff(now, self.link.heard_at) > self.dead_man_us:
             self.dead_man_us = 0
             self.fault(t.F_DEAD_MAN)
-        if board.ticks_diff(now, self._second_at) >= _SECOND_US:
-            self._second_at = board.ticks_add(self._second_at, _SECOND_US)
+        if self._duty >= 0:
             self._second()
+        elif board.ticks_diff(now, self._second_at) >= _SECOND_US:
+            self._second_at = board.ticks_add(self._second_at, _SECOND_US)
+            self._duty = 0
         board.watchdog_feed()
         took = board.ticks_diff(board.ticks_us(), now)
         if took > self.longest_us:
@@ -264,53 +305,68 @@ class App:
             self._restart()
 
     def _tick_parts(self, now):
-        self.pedals[0].tick(now)
-        self.pedals[1].tick(now)
+        pins = self.board.pedals()
+        self.pedals[0].tick(now, pins)
+        self.pedals[1].tick(now, pins)
+        turn = self._turn = (self._turn + 1) & 15
+        if turn & 3 == 0:
+            self.sensor.tick(now)
+        elif turn == 1:
+            self.panel.tick(now)
+        elif turn == 2 and self.addons is not None:
+            self.addons.tick(now)
         self.cycle.tick(now)
         self.keyboard.tick(now)
-        self.valve.tick(now)
         self.pump.tick(now)
-        self.sensor.tick(now)
-        self.panel.tick(now)
 
     def _part_failed(self, error):
         """A part raised: safe state, and no part runs until the fault is cleared. The link goes on."""
         self._parts_failed = True
-        self.life.log(LOG_PART, _code(error))
+        self.life.log(LOG_PART, error_code(error))
         self.fault(t.F_PART_FAILED)
 
     def request_failed(self, error):
-        self.life.log(LOG_REQUEST, _code(error))
+        self.life.log(LOG_REQUEST, error_code(error))
 
     def _second(self):
-        self.uptime_s += 1
+        """What is due once a second, one thing a pass: all at once would make one pass long."""
+        duty = self._duty
+        self._duty += 1
         try:
-            self.pump.second()
-            self.pedals[0].second()
-            self.pedals[1].second()
-            self.sensor.second()
-            self.life.second()
+            if duty == 0:
+                self.uptime_s += 1
+                self.pump.second()
+            elif duty == 1:
+                self.pedals[0].second()
+                self.pedals[1].second()
+            elif duty == 2:
+                self.sensor.second()
+            elif duty == 3:
+                self.life.second()
+            elif duty == 4:
+                self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
+                if self._supply_s >= _SUPPLY_SECONDS:
+                    self.fault(t.F_SUPPLY_LOW)
+            else:
+                self._duty = -1
+                self._care_for_memory()
         except Exception as error:
             self._part_failed(error)
-        self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
-        if self._supply_s >= _SUPPLY_SECONDS:
-            self.fault(t.F_SUPPLY_LOW)
-        self._care_for_memory()
 
     def _care_for_memory(self):
-        """Collecting takes tens of milliseconds: only when the unit is quiet. The steady pass allocates nothing."""
+        """Collecting takes tens of milliseconds: only when the unit is quiet. The steady pass allocates nothing.
+
+        What requests and events take is estimated, since asking the heap takes as long as half a collection.
+        """
         quiet = self.quiet()
         if quiet != self._collecting:
             self._collecting = quiet
             self.board.collect_by_itself(quiet)
-        if not self.link.worked:
-            return
-        self.link.worked = False
-        free = self.board.free_bytes()
-        if free < _COLLECT_BYTES and quiet:
+        spent = self.link.spent_bytes
+        if quiet and spent > _COLLECT_BYTES:
             self.board.collect()
-            free = self.board.free_bytes()
-        self.low_memory = free < _RESERVE_BYTES
+            self.link.spent_bytes = spent = 0
+        self.low_memory = spent > self._spare_bytes
 
     def _restart(self):
         """A restart waits until its reply has left."""
@@ -337,7 +393,7 @@ class App:
             board.sleep_until(due)
 
 
-def _code(error):
+def error_code(error):
     """A number for the log: which kind of exception it was."""
     kinds = (MemoryError, OSError, ValueError, TypeError, IndexError, KeyError, AttributeError)
     for n in range(len(kinds)):

@@ -45,6 +45,7 @@ class _Contact:
 
     def __init__(self, number, gpio):
         self.bit = 1 << number
+        self.edge_bit = 0x100 << number
         self.mask = 1 << gpio
         self.edge_us = -1
         self.ticks_us = time.ticks_us
@@ -60,10 +61,14 @@ class _Contact:
 class Board:
     """The board as the parts see it. Where the wiring file is wrong, `wiring_error` says why and no pin is driven."""
 
+    extensions = "/airquill_device/extensions"  # folder of the add-ons
+
     def __init__(self):
         micropython.alloc_emergency_exception_buf(100)
         plan, self.wiring_error = self._read_wiring()
         self._gates = ()
+        self._addon_pins = plan.get("addons", {}) if plan else {}
+        self._addon_outputs = {}
         if plan:
             self._gates = (plan["pump"], plan["valve"]) + ((plan["blow"],) if "blow" in plan else ())
         self._pump = self._valve = self._blow = None
@@ -209,6 +214,9 @@ class Board:
         self._pulse_timer.deinit()
         self._valve_duty = self._hold_duty = 0
         self._make_gates_low()
+        for gpio in self._addon_outputs:
+            Pin(gpio, Pin.OUT, value=0)
+        self._addon_outputs.clear()
         self._keys.release()
 
     def _make_gates_low(self):
@@ -249,7 +257,10 @@ class Board:
     # ---- inputs and panel
 
     def pedals(self):
-        """Bit n is set while contact n is closed. To be asked every pass: the same look at the pins is for the knob."""
+        """Bit n is set while contact n is closed, bit 8 + n while an edge of it waits for pedal_edge.
+
+        To be asked every pass: the same look at the pins is for the knob.
+        """
         pins = mem32[_GPIO_IN]
         if self._knob:
             self._knob.follow(pins)
@@ -257,6 +268,8 @@ class Board:
         for contact in self._contacts:
             if not pins & contact.mask:
                 closed |= contact.bit
+            if contact.edge_us >= 0:
+                closed |= contact.edge_bit
         return closed
 
     def pedal_edge(self, n):
@@ -335,6 +348,25 @@ class Board:
             self._knob = Knob(1 << panel["a"], 1 << panel["b"])
             self._knob_push = 1 << panel["push"]
             self._lamps = tuple([PWM(gpio, freq=_LAMP_HZ, duty_u16=0) for gpio in panel["lamps"]])
+
+    # ---- add-ons
+
+    def addon_pin(self, addon, name):
+        """GPIO that the wiring file gives to an add-on by this name, or -1."""
+        return self._addon_pins.get(addon, {}).get(name, -1)
+
+    def addon_output(self, gpio, duty_u16):
+        """Drive an add-on's output, at the light bar's frequency."""
+        pwm = self._addon_outputs.get(gpio)
+        if pwm is None:
+            pwm = self._addon_outputs[gpio] = PWM(gpio, freq=_LAMP_HZ, duty_u16=0)
+        pwm.duty_u16(duty_u16)
+
+    def addon_input(self, gpio):
+        Pin(gpio, Pin.IN, Pin.PULL_UP)
+
+    def addon_level(self, gpio):
+        return mem32[_GPIO_IN] >> gpio & 1
 
     # ---- flash records
 

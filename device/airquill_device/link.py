@@ -21,6 +21,10 @@ _RING = const(32)
 _BYTES_A_PASS = const(12)
 _CTRL_C = const(3)
 _LONGEST_NUMBER = const(0x3FFFFFFF)
+# What each takes of the heap at most, measured on the chip.
+_LINE_BYTES = const(900)
+_STEP_BYTES = const(900)
+_EVENT_BYTES = const(1500)
 
 
 class Link:
@@ -34,7 +38,7 @@ class Link:
         self.heard_at = 0
         self.bad_lines = 0
         self.dropped = 0
-        self.worked = False
+        self.spent_bytes = 0  # estimate of what requests and events took since memory was last collected
         self.listening = 0  # bit mask of topics
         self.stream_us = 0
         self.streamed = ()  # indexes of readings
@@ -177,7 +181,7 @@ class Link:
         # An event may be as long as half a line; before that much is read nothing is formatted.
         if self._unread > t.LINE_BYTES // 2:
             return
-        self.worked = True
+        self.spent_bytes += _EVENT_BYTES
         if self._events[self._first * 5] == t.T_READING:
             body = "! %d reading" % self._events[self._first * 5 + 4]
             self._first = (self._first + 1) % _RING
@@ -196,7 +200,7 @@ class Link:
         length = self._reader.length
         if not length:
             return
-        self.worked = True
+        self.spent_bytes += _LINE_BYTES
         line = bytes(memoryview(self._reader.buffer)[:length])
         state, body = frame.unframe(line, True) if self._reader.clean else (frame.BAD, "")
         if state == frame.BAD:
@@ -239,6 +243,7 @@ class Link:
     def _step(self):
         """One step of the request under way. The only place where an exception becomes a reply."""
         asked = self._asked
+        self.spent_bytes += _STEP_BYTES
         try:
             if self._work is None:
                 if self.app.low_memory and asked[1][:5] != "hello":

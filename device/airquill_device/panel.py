@@ -4,9 +4,7 @@ from airquill_protocol import tables as t
 from airquill_protocol.compat import const
 
 LAMPS = const(5)
-# About 16 ms between looks at 1000 passes a second; slower than a knob's contact bounces.
-_PASSES = const(16)
-# In looks: 3 s to take a turn back, 1 s to show a preset's number, 0.5 s for each half of a fault's blink.
+# In looks, 16 ms apart, which is slower than a knob's contact bounces: 3 s to take a turn back, 1 s to show a preset's number, 0.5 s for each half of a fault's blink.
 _UNDO_LOOKS = const(188)
 _SHOW_LOOKS = const(63)
 _BLINK_LOOK = const(32)
@@ -28,7 +26,6 @@ class Panel:
         self._lamps = bytearray(LAMPS)
         self._shown = bytearray(LAMPS)
         self._stale = True
-        self._passes = 0
         self._looks = 0
         # Counts as down until seen up, so that a push held at power-up does nothing.
         self._down = True
@@ -44,12 +41,9 @@ class Panel:
         self._stale = True
 
     def tick(self, now):
+        """One look; the loop asks for one every 16 passes."""
         if not self.present:
             return
-        self._passes += 1
-        if self._passes < _PASSES:
-            return
-        self._passes = 0
         self._looks = (self._looks + 1) & 1023
         if self._undo_left:
             self._undo_left -= 1

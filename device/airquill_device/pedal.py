@@ -37,6 +37,8 @@ class Pedal:
         self.busy = False
         self._first = t.PEDALN + n * t.PEDALN_SIZE
         self._bit = 1 << n
+        self._edge_bit = 0x100 << n
+        self._pins = 0x101 << n
         self._fresh_start = True
         self._rest = 0
         self._level = 0
@@ -86,15 +88,16 @@ class Pedal:
         self._waits = False
         self._ignored = self.down
 
-    def tick(self, now):
-        edge = self.board.pedal_edge(self.n)
-        level = self.board.pedals() & self._bit
+    def tick(self, now, pins):
+        """`pins` is what board.pedals() gave in this pass."""
+        if self._at_rest and pins & self._pins == self._level:
+            return
+        edge = self.board.pedal_edge(self.n) if pins & self._edge_bit else -1
+        level = pins & self._bit
         if edge >= 0 or level != self._level:
             if self.app.wants_edges:
                 self.app.emit(t.T_EDGE, self.n + 1, 1 if level else 0, edge if edge >= 0 else now)
             self._level = level
-        elif self._at_rest:
-            return
         pressed = level != self._rest
         if self._fresh_start:
             self._start(pressed)

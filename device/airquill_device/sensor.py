@@ -3,8 +3,6 @@
 from airquill_protocol import tables as t
 from airquill_protocol.compat import const
 
-# About 3 ms between samples at 1000 passes a second.
-_PASSES = const(3)
 # Outside 0.5 % of either end of the code range the line is open or shorted, common practice, no source.
 _LOWEST_CODE = const(328)
 _HIGHEST_CODE = const(65207)
@@ -31,7 +29,6 @@ class Sensor:
         self.noise = 0
         self.steady_noise = 0
         self._out = False
-        self._passes = 0
         self._last = 0
         self._bad_for_us = 0
         self._started = False
@@ -64,12 +61,9 @@ class Sensor:
         self._calm = 0
 
     def tick(self, now):
+        """One sample; the loop asks for one every 4 passes."""
         if not self.present:
             return
-        self._passes += 1
-        if self._passes < _PASSES:
-            return
-        self._passes = 0
         step_us = self.board.ticks_diff(now, self._last)
         if step_us > _LONGEST_STEP_US or step_us < 0:
             step_us = _LONGEST_STEP_US

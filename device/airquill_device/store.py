@@ -89,6 +89,7 @@ class Store:
 
     def __init__(self, board):
         self.board = board
+        self.addons = None  # what else goes into the record of settings
         self.state = IDLE
         self._place = [
             None,
@@ -193,9 +194,7 @@ class Store:
         self._page = -1
 
     def tick(self, now):
-        """One step of a save; nothing when there is none."""
-        if self.state != WORKING:
-            return
+        """One step of the save under way."""
         if self._values is not None:
             self._encode_some()
         elif self._page < 0:
@@ -207,15 +206,20 @@ class Store:
         end = min(self._slot + _SLOTS_A_STEP, t.SLOTS)
         for slot in range(self._slot, end):
             if settings.stays(slot) == (self._kind == UNIT):
-                piece = encode_value(slot, self._values[slot])
-                if self._length + len(piece) + 4 > _LONGEST:
-                    self.state = FAILED
-                    return
-                self._buffer[self._length : self._length + len(piece)] = piece
-                self._length += len(piece)
+                self._append(encode_value(slot, self._values[slot]))
         self._slot = end
         if end == t.SLOTS:
+            if self.addons is not None and self._kind == SETTINGS:
+                for piece in self.addons.encode(self._values):
+                    self._append(piece)
             self._values = None
+
+    def _append(self, piece):
+        if self._length + len(piece) + 4 > _LONGEST:
+            self.state = FAILED
+            return
+        self._buffer[self._length : self._length + len(piece)] = piece
+        self._length += len(piece)
 
     def _choose_place(self):
         """Close the record and find erased pages for it, erasing the older block if there are none."""

@@ -52,9 +52,6 @@ class Valve:
         """True once the vent time after `off` is over."""
         return self.board.ticks_diff(now, self._off_at) >= self._vent_us
 
-    def tick(self, now):
-        """Nothing to do: the board's timers end peak and puff."""
-
     def safe(self):
         self.is_on = False
         self.board.valve_off()

@@ -116,7 +116,11 @@ class FakeBoard:
         return self._capabilities
 
     def pedals(self):
-        return self.closed
+        pins = self.closed
+        for n in range(2):
+            if self._edges[n] >= 0:
+                pins |= 0x100 << n
+        return pins
 
     def pedal_edge(self, n):
         edge = self._edges[n]
@@ -167,6 +171,7 @@ class Unit:
         self.pedals = (Pedal(self, 0), Pedal(self, 1))
         self.panel = Panel(self)
         self._second_us = 0
+        self._turn = 0
         self.configure()
         # What is pressed by now was held at the start.
         self.run(1)
@@ -212,14 +217,17 @@ class Unit:
 
     def tick(self):
         now = self.board.ticks_us()
-        self.pedals[0].tick(now)
-        self.pedals[1].tick(now)
-        self.sensor.tick(now)
+        pins = self.board.pedals()
+        self.pedals[0].tick(now, pins)
+        self.pedals[1].tick(now, pins)
+        self._turn = (self._turn + 1) & 15
+        if self._turn & 3 == 0:
+            self.sensor.tick(now)
+        elif self._turn == 1:
+            self.panel.tick(now)
         self.cycle.tick(now)
         self.keyboard.tick(now)
-        self.valve.tick(now)
         self.pump.tick(now)
-        self.panel.tick(now)
 
     def run(self, ms):
         """So many passes of 1 ms."""

@@ -135,7 +135,7 @@ def test_an_edge_is_stamped_once_until_asked_and_late_during_an_erase() -> None:
     began = bench.board.ticks_us()
     bench.world.contacts.move(5 * MS, 0, True, (500, 1000))
     bench.board.store_erase(0)
-    assert bench.board.pedals() == 1
+    assert bench.board.pedals() == 0x101, "closed, and an edge waits"
     # Interrupts are off while flash is erased; the pin's own memory of one edge is served right after.
     assert bench.board.ticks_diff(bench.board.pedal_edge(0), began) == bench.clock.us
     assert bench.board.pedal_edge(0) == -1
@@ -148,7 +148,7 @@ def test_a_closed_at_rest_contact_reads_the_other_way() -> None:
     assert bench.board.pedals() == 1
     bench.world.contacts.move(bench.clock.us, 0, True, "clean")
     bench.clock.us += 1
-    assert bench.board.pedals() == 0
+    assert bench.board.pedals() == 0x100, "open, and an edge waits"
 
 
 def test_reports_are_taken_one_a_frame() -> None:

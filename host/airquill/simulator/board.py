@@ -43,6 +43,7 @@ class VirtualBoard:
 
     name = "virtual"
     wiring_error = ""
+    extensions = "/airquill_device/extensions"
 
     def __init__(
         self,
@@ -69,6 +70,8 @@ class VirtualBoard:
         self.pump_hz = 0
         self.valve_hz = 0
         self.pump_duty = 0
+        self.addon_pins: "dict[str, int]" = {}  # what add-ons have asked for: "grip_lamp.lamp" to its number
+        self.addon_duties: "dict[int, int]" = {}
         self._now = clock.now
         self._first_block = first_block
         self._parts = tuple(parts)
@@ -255,6 +258,7 @@ class VirtualBoard:
         self._valve_duty = 0
         self._peak_end = self._blow_end = -1
         self._pulses.clear()
+        self.addon_duties.clear()
         self._apply()
 
     # ---- inputs
@@ -293,9 +297,12 @@ class VirtualBoard:
             self._levels[pedal] = self.world.contacts.closed(now, pedal, self.pump_duty > 0)
 
     def pedals(self) -> int:
-        """Bit n: contact n is closed."""
+        """Bit n: contact n is closed; bit 8 + n: an edge of it waits for pedal_edge."""
         self._look()
-        return (1 if self._levels[0] else 0) | (2 if self._levels[1] else 0)
+        pins = (1 if self._levels[0] else 0) | (2 if self._levels[1] else 0)
+        if self._edges[0] >= 0:
+            pins |= 0x100
+        return pins | 0x200 if self._edges[1] >= 0 else pins
 
     def pedal_edge(self, n: int) -> int:
         """Stamp of the first edge since last asked, or -1."""
@@ -380,6 +387,28 @@ class VirtualBoard:
             self.wire.write(sent)
             self.active_us = self._now()
         return max(n, 0)
+
+    # ---- add-ons: there is every pin that they ask for
+
+    def addon_pin(self, addon: str, name: str) -> int:
+        """A pin's number."""
+        key = "%s.%s" % (addon, name)
+        if key not in self.addon_pins:
+            self.addon_pins[key] = len(self.addon_pins)
+        return self.addon_pins[key]
+
+    def addon_output(self, gpio: int, duty_u16: int) -> None:
+        """Drive an add-on's output."""
+        if self.addon_duties.get(gpio) != duty_u16:
+            self.addon_duties[gpio] = duty_u16
+            self.active_us = self._now()
+
+    def addon_input(self, gpio: int) -> None:
+        """Nothing is connected there, so it stays pulled up."""
+
+    def addon_level(self, gpio: int) -> int:
+        """1: pulled up."""
+        return 1
 
     # ---- flash records
 
