@@ -70,7 +70,7 @@ class ControlHands:
 
 
 class PersonHands:
-    """A person at the bench. `ask` shows a sentence and waits for Enter; `tell` shows one and goes on."""
+    """A person at the bench. `ask` shows a sentence and waits for Enter or a pedal; `tell` shows one and goes on."""
 
     patience_s = PERSON_S
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
+    from airquill.link.client import Client
     from airquill_hil.bench import Bench
 
 
@@ -49,7 +50,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
                 stack.callback(control.close)
                 hands = ControlHands(control)
             elif sys.stdin.isatty():
-                hands = PersonHands(_asker(request.config), _teller(request.config))
+                hands = PersonHands(_asker(request.config, unit), _teller(request.config))
             made = Bench(unit, limits, hands, option("--serial"), option("--altitude"))
         except AirquillError as error:
             pytest.exit(error.sentence, returncode=error.exit_code)
@@ -57,13 +58,16 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         yield made
 
 
-def _asker(config: pytest.Config) -> Callable[[str], None]:
-    """Shows a sentence past pytest's capture and waits for Enter."""
+def _asker(config: pytest.Config, unit: Client) -> Callable[[str], None]:
+    """Shows a sentence past pytest's capture and waits for Enter or a pedal."""
+    from airquill.link.ready import enter_at_terminal, wait_until_ready
+
     capture = config.pluginmanager.getplugin("capturemanager")
 
     def ask(sentence: str) -> None:
         with capture.global_and_fixture_disabled():
-            input(f"{sentence} Then press Enter ")
+            print(f"{sentence} Then press Enter or a pedal.", flush=True)
+            wait_until_ready(unit, enter_at_terminal)
 
     return ask
 

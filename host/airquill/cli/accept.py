@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from airquill.cli.common import Json, Port, console, open_unit
+from airquill.cli.common import Json, Port, ask_ready, console, open_unit
 
 if TYPE_CHECKING:
     from airquill.link.client import Client
@@ -89,14 +89,8 @@ def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
         return ControlHands(control)
     if not sys.stdin.isatty():
         return None
-    return PersonHands(_ask, lambda sentence: typer.echo(sentence, err=True))
-
-
-def _ask(sentence: str) -> None:
-    try:
-        typer.prompt(f"{sentence} Then press Enter", default="", show_default=False, prompt_suffix="", err=True)
-    except typer.Abort:
-        raise KeyboardInterrupt from None  # for the run, which makes the unit safe and says it in the record
+    # Ctrl-C at a prompt reaches the run, which makes the unit safe and says it in the record.
+    return PersonHands(lambda sentence: ask_ready(unit, sentence), lambda sentence: typer.echo(sentence, err=True))
 
 
 class _Progress:

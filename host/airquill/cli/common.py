@@ -59,6 +59,18 @@ def counted(number: int, thing: str) -> str:
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
+def ask_ready(unit: Client, sentence: str) -> None:
+    """Ask for something to be done by hand, and wait for Enter or a press of a pedal. Ctrl-C and an ended input raise
+    KeyboardInterrupt; LinkLost when the unit is gone. Ends what the unit was subscribed to."""
+    from airquill.link.ready import enter_at_terminal, wait_until_ready
+
+    typer.echo(f"{sentence} Then press Enter or a pedal.", err=True)
+    try:
+        wait_until_ready(unit, enter_at_terminal)
+    except EOFError:
+        raise KeyboardInterrupt from None
+
+
 def warn(sentence: str) -> None:
     """A warning on standard error."""
     typer.secho(f"Warning: {sentence}", err=True, fg="yellow")

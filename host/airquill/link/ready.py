@@ -1,0 +1,89 @@
+"""Waiting for a person to be ready: Enter at the keyboard, or a press of any pedal of the unit.
+
+Both hands are often busy at the bench, so a foot counts as much as Enter.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections.abc import Callable, Iterator
+
+from airquill.link.client import Client, Refused
+from airquill.link.convert import Value
+
+SLICE_S = 0.05
+# A foot that stays down for longer is no press that only says "go on".
+LONGEST_PRESS_S = 3.0
+_GESTURES = ("tap", "hold", "double")
+
+Entered = Callable[[float], bool]
+"""Waits up to so many seconds for Enter, and tells whether it came."""
+
+
+@contextlib.contextmanager
+def quiet_pedals(unit: Client) -> Iterator[bool]:
+    """Presses switch no vacuum, type nothing and do nothing while this is entered; nothing is saved.
+
+    Gives False, and changes nothing, where the unit may not change its pedals now: vacuum is on.
+    """
+    wanted: dict[str, Value] = {}
+    for pedal in (1, 2):
+        wanted[f"pedal{pedal}.vacuum"] = "none"
+        for gesture in _GESTURES:
+            wanted[f"pedal{pedal}.{gesture}_does"] = "none"
+            wanted[f"pedal{pedal}.{gesture}_keys"] = b""
+    before = unit.get(*wanted)
+    changed = {path: value for path, value in wanted.items() if before[path] != value}
+    try:
+        if changed:
+            unit.set(changed)
+    except Refused:
+        yield False
+        return
+    try:
+        yield True
+    finally:
+        if changed:
+            unit.set({path: before[path] for path in changed})
+
+
+def wait_until_ready(unit: Client, entered: Entered) -> str:
+    """Wait for Enter or for a press of a pedal; returns "enter" or "pedal". Ends what the unit was subscribed to.
+
+    The press does nothing else, and has ended when this returns. Raises LinkLost, and what `entered` raises.
+    """
+    with quiet_pedals(unit):
+        for _ in unit.events(0):
+            pass  # a press of before is no answer
+        unit.listen("pedal")
+        try:
+            while not entered(SLICE_S):
+                if unit.wait_for("pedal", SLICE_S, down=True):
+                    unit.wait_for("pedal", LONGEST_PRESS_S, down=False)
+                    return "pedal"
+            return "enter"
+        finally:
+            unit.listen()
+
+
+def enter_at_terminal(seconds: float) -> bool:
+    """Whether Enter comes at this terminal within so many seconds. Raises EOFError when its input has ended."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if msvcrt.kbhit():
+                return msvcrt.getwch() in "\r\n"
+            time.sleep(0.01)
+        return False
+    import select
+
+    ready, _, _ = select.select([sys.stdin], [], [], seconds)
+    if not ready:
+        return False
+    if not sys.stdin.readline():
+        raise EOFError
+    return True
