@@ -9,6 +9,8 @@ from airquill_protocol.fault import ProtocolError
 def run(app, fields):
     if len(fields) < 2:
         raise ProtocolError(t.E_MISSING_FIELD, "do")
+    if app.addons is not None and fields[1][:2] == "x.":
+        return app.addons.do(fields)
     identity = _find(fields[1])
     needs = t.ACTIONS[identity][1]
     if needs and needs not in app.board.capabilities():

@@ -45,7 +45,6 @@ class _Contact:
 
     def __init__(self, number, gpio):
         self.bit = 1 << number
-        self.edge_bit = 0x100 << number
         self.mask = 1 << gpio
         self.edge_us = -1
         self.ticks_us = time.ticks_us
@@ -257,10 +256,7 @@ class Board:
     # ---- inputs and panel
 
     def pedals(self):
-        """Bit n is set while contact n is closed, bit 8 + n while an edge of it waits for pedal_edge.
-
-        To be asked every pass: the same look at the pins is for the knob.
-        """
+        """Bit n is set while contact n is closed. To be asked every pass: the same look at the pins is for the knob."""
         pins = mem32[_GPIO_IN]
         if self._knob:
             self._knob.follow(pins)
@@ -268,8 +264,6 @@ class Board:
         for contact in self._contacts:
             if not pins & contact.mask:
                 closed |= contact.bit
-            if contact.edge_us >= 0:
-                closed |= contact.edge_bit
         return closed
 
     def pedal_edge(self, n):

@@ -3,7 +3,7 @@
 What takes long is a generator that gives None after each step; see link.py.
 """
 
-from airquill_device import store, stroke
+from airquill_device import readings, store, stroke
 from airquill_protocol import settings
 from airquill_protocol import tables as t
 from airquill_protocol import values as v
@@ -23,9 +23,13 @@ def set_fields(app, fields):
         if not equal:
             raise ProtocolError(t.E_LINE_FORM, field)
         slot = settings.find(path)
-        if slot < 0:
-            raise ProtocolError(t.E_READ_ONLY if settings.find_reading(path) >= 0 else t.E_UNKNOWN_PATH, path)
-        values[slot] = settings.parse(slot, text)
+        if slot >= 0:
+            values[slot] = settings.parse(slot, text)
+        else:
+            slot = app.addons.slot(path) if app.addons is not None else -1
+            if slot < 0:
+                raise ProtocolError(t.E_READ_ONLY if readings.find(app, path) >= 0 else t.E_UNKNOWN_PATH, path)
+            values[slot] = app.addons.parse(slot, text)
         yield None
     if app.link.shadow is not None:
         app.link.shadow = values
@@ -102,7 +106,8 @@ def _keep(app, values):
     """Write the records that differ, then run what was written. On an error nothing has changed. In steps."""
     if not app.quiet():
         raise ProtocolError(t.E_VACUUM_ON if app.cycle.is_busy() else t.E_BUSY)
-    kinds = [store.SETTINGS] if app.noticed(t.F_FACTORY_SETTINGS) else []
+    factory = app.noticed(t.F_FACTORY_SETTINGS)
+    kinds = [store.SETTINGS] if factory or values[t.SLOTS :] != app.kept[t.SLOTS :] else []
     for slot in range(t.SLOTS):
         if slot % _SLOTS_A_STEP == 0:
             yield None
@@ -136,6 +141,8 @@ def undo(app):
     values = app.factory_values()
     yield None
     yield from store.decode_steps(payload, values)
+    if app.addons is not None:
+        app.addons.decode(payload, values)
     yield from check(app, values)
     yield from app.change(values)
     yield "done"

@@ -18,6 +18,7 @@ _ENTRY_BYTES = const(8)
 LOG_BOOT = const(1000)
 LOG_PART = const(1001)
 LOG_REQUEST = const(1002)
+LOG_ADDON = const(1003)  # detail: place of the add-on in the list, times 256, and the kind of exception
 
 
 class Life:

@@ -1,11 +1,18 @@
 """What each reading of the registry reads."""
 
+from airquill_protocol import settings
 from airquill_protocol import tables as t
 
 
 def _tenths(duty):
     """A u16 duty as tenths of a percent, rounded."""
     return (duty * 1000 + 32767) // 65535
+
+
+def find(app, path):
+    """Index of a reading's path, or -1; an add-on's come behind the registry's."""
+    index = settings.find_reading(path)
+    return app.addons.find_reading(path) if index < 0 and app.addons is not None else index
 
 
 def read(app, index):

@@ -194,7 +194,9 @@ class Store:
         self._page = -1
 
     def tick(self, now):
-        """One step of the save under way."""
+        """One step of a save; nothing when there is none."""
+        if self.state != WORKING:
+            return
         if self._values is not None:
             self._encode_some()
         elif self._page < 0:

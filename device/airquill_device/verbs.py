@@ -36,7 +36,7 @@ def run(app, fields, framed):
     if verb == "listen":
         return _listen(app, fields)
     if verb == "describe":
-        return _describe(fields)
+        return _describe(app, fields)
     if verb == "hello":
         return _hello(app, fields, framed)
     raise ProtocolError(t.E_UNKNOWN_VERB, verb)
@@ -72,30 +72,47 @@ def _hello(app, fields, framed):
             board.boot_cause(),
             ",".join(board.capabilities()) or "none",
         )
+        + ("" if app.addons is None else " addons=%d" % len(app.addons.names))
     )
 
 
 def _value_text(app, path):
     slot = settings.find(path)
+    if slot < 0 and app.addons is not None:
+        slot = app.addons.slot(path)
     if slot >= 0:
-        return settings.render(slot, app.values[slot])
-    index = settings.find_reading(path)
+        return _setting(app, slot)[1]
+    return _reading(app, _find_reading(app, path))[1]
+
+
+def _find_reading(app, path):
+    index = readings.find(app, path)
     if index < 0:
         raise ProtocolError(t.E_UNKNOWN_PATH, path)
-    return _reading_text(app, index)
+    return index
 
 
-def _reading_text(app, index):
+def _setting(app, slot):
+    """(path, text) of a setting; those behind the registry's are the add-ons'."""
+    if slot >= t.SLOTS:
+        return app.addons.setting_text(slot, app.values[slot])
+    return settings.path(slot), settings.render(slot, app.values[slot])
+
+
+def _reading(app, index):
+    """(path, text) of a reading."""
+    if index >= t.READINGS:
+        return app.addons.reading_text(index)
     needs = settings.reading_needs(index)
     if needs and needs not in app.board.capabilities():
-        return "-"
-    return settings.render_reading(index, readings.read(app, index))
+        return settings.reading_path(index), "-"
+    return settings.reading_path(index), settings.render_reading(index, readings.read(app, index))
 
 
 def readings_text(app, indexes):
     text = ""
     for index in indexes:
-        text += " %s=%s" % (settings.reading_path(index), _reading_text(app, index))
+        text += " %s=%s" % _reading(app, index)
     return text
 
 
@@ -121,23 +138,24 @@ def _list(app, fields):
     _exactly(fields, 3)
     at = v.parse_number(fields[2], 0, "from")
     if fields[1] == "settings":
-        count = t.SLOTS
+        count, text_of = len(app.values), _setting
     elif fields[1] == "readings":
-        count = t.READINGS
+        count, text_of = _readings(app), _reading
     else:
         raise ProtocolError(t.E_UNKNOWN_WORD, fields[1] + " (settings, readings)")
     if not 0 <= at < count:
         raise ProtocolError(t.E_OUT_OF_RANGE, "from=%d (0 to %d)" % (at, count - 1))
-    return _list_from(app, at, count)
+    return _list_from(app, at, count, text_of)
 
 
-def _list_from(app, at, count):
+def _readings(app):
+    return t.READINGS if app.addons is None else app.addons.readings()
+
+
+def _list_from(app, at, count, text_of):
     text = ""
     while at < count:
-        if count == t.SLOTS:
-            piece = " %s=%s" % (settings.path(at), settings.render(at, app.values[at]))
-        else:
-            piece = " %s=%s" % (settings.reading_path(at), _reading_text(app, at))
+        piece = " %s=%s" % text_of(app, at)
         if len(text) + len(piece) > _ROOM - 14:
             break
         text += piece
@@ -146,15 +164,15 @@ def _list_from(app, at, count):
     yield "done next=%d%s" % (at % count, text)
 
 
-def _describe(fields):
+def _describe(app, fields):
     """describe [settings|readings|actions N]: what there is, so that a host can carry what it does not know."""
     if len(fields) == 1:
         return (
             "done settings=%d readings=%d actions=%d verbs=hello,get,set,save,batch,list,describe,do,listen,stream"
             % (
-                t.SLOTS,
-                t.READINGS,
-                len(t.ACTIONS),
+                len(app.values),
+                _readings(app),
+                len(t.ACTIONS) if app.addons is None else app.addons.actions(),
             )
         )
     _exactly(fields, 3)
@@ -172,6 +190,9 @@ def _describe(fields):
         )
     if what == "actions" and 0 <= number < len(t.ACTIONS):
         return _describe_action(sorted(t.ACTIONS)[number])
+    text = None if app.addons is None else app.addons.describe(what, number)
+    if text:
+        return text
     raise ProtocolError(t.E_OUT_OF_RANGE, "%s %s (settings, readings or actions, from 0)" % (what, fields[2]))
 
 
@@ -238,10 +259,7 @@ def _stream(app, fields):
         raise ProtocolError(t.E_MISSING_FIELD, "stream")
     indexes = []
     for path in fields[2:]:
-        index = settings.find_reading(path)
-        if index < 0:
-            raise ProtocolError(t.E_UNKNOWN_PATH, path)
-        indexes.append(index)
+        indexes.append(_find_reading(app, path))
     if len(readings_text(app, indexes)) > BODY_BYTES // 2:
         raise ProtocolError(t.E_REPLY_TOO_LONG, "stream")
     link.streamed = tuple(indexes)

@@ -116,9 +116,12 @@ class Desk:
         return {"lamps": list(self.board.lamps), "brightness_pct": self.board.brightness_pct}
 
     def do_outputs(self) -> "dict[str, int]":
-        """What the unit drives: duties of 0 to 65535, frequencies in Hz."""
+        """What the unit drives: duties of 0 to 65535, frequencies in Hz; and outputs of add-ons, as `x.ADDON.PIN`."""
         b = self.board
-        return {"pump": b.pump_duty, "valve": b.valve_duty(), "pump_hz": b.pump_hz, "valve_hz": b.valve_hz}
+        driven = {"pump": b.pump_duty, "valve": b.valve_duty(), "pump_hz": b.pump_hz, "valve_hz": b.valve_hz}
+        for name in b.addon_pins:
+            driven["x." + name] = b.addon_duties.get(b.addon_pins[name], 0)
+        return driven
 
     def do_truth(self) -> "dict[str, float | str]":
         """Real pressures and flows, not the sensor's."""

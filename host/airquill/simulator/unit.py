@@ -22,6 +22,8 @@ DEFAULT_PARTS = ("sensor", "supply", "panel", "keyboard")
 class Unit:
     """One unit. Time moves by advance() alone; `app` is None while the unit is off, starting, hung or at its prompt.
 
+    `extensions` is a folder with add-ons.
+
     Raises ValueError for a needle that is not listed; OSError when `flash_path` cannot be opened.
     """
 
@@ -31,8 +33,10 @@ class Unit:
         needle: int = 22,
         parts: tuple[str, ...] = DEFAULT_PARTS,
         flash_path: str | None = None,
+        extensions: str | None = None,
     ) -> None:
         self.parts = parts
+        self.extensions = extensions
         self.clock = VirtualClock()
         self.world = World(seed, needle)
         self.wire = Wire()
@@ -101,6 +105,8 @@ class Unit:
             cause=self._cause,
             timeouts=self._timeouts,
         )
+        if self.extensions is not None:
+            self.board.extensions = self.extensions
         self.desk = Desk(self.board)
         app_class = importlib.import_module("airquill_device.app").App
         self._next_pass = self.clock.us

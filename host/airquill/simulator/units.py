@@ -24,8 +24,8 @@ def unit_at(url: str) -> Unit:
 
     The seed follows from the name unless it is given, so two names are two chips.
 
-    Options: needle, tip, seed, supply, fault (name:strength, repeatable), flash (file), and on or off for each part:
-    sensor, panel, keyboard, blow. ValueError says what is wrong with an address.
+    Options: needle, tip, seed, supply, fault (name:strength, repeatable), flash (file), addons (a folder), and on or
+    off for each part: sensor, panel, keyboard, blow. ValueError says what is wrong with an address.
     """
     parts = urlsplit(url)
     if parts.scheme != "sim":
@@ -43,6 +43,7 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
     needle = 22
     fitted = list(DEFAULT_PARTS)
     flash_path: str | None = None
+    extensions: str | None = None
     later: list[tuple[str, str]] = []
     for key, value in options:
         if key == "seed":
@@ -51,6 +52,8 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
             needle = _number(key, value)
         elif key == "flash":
             flash_path = value
+        elif key == "addons":
+            extensions = value
         elif key in ("sensor", "panel", "keyboard", "blow"):
             if value not in _FLAGS:
                 raise ValueError(f"{key} must be on or off, not '{value}'")
@@ -60,11 +63,11 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
         else:
             raise ValueError(
                 f"a virtual unit has no option '{key}'; there are "
-                "needle, tip, seed, supply, fault, flash, sensor, panel, keyboard, blow"
+                "needle, tip, seed, supply, fault, flash, addons, sensor, panel, keyboard, blow"
             )
     if flash_path is not None:
         make_blank_flash(Path(flash_path))
-    unit = Unit(seed, needle, tuple(fitted), flash_path)
+    unit = Unit(seed, needle, tuple(fitted), flash_path, extensions)
     for key, value in later:
         if key == "fault":
             fault, _, strength = value.partition(":")
