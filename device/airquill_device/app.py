@@ -20,8 +20,8 @@ from airquill_protocol.compat import const
 _PASS_US = const(1000)
 _SECOND_US = const(1000000)
 _TIMEOUTS_TO_FACTORY = const(3)
-# Memory is collected when less than this is free and the unit is quiet; requests get "busy" below the reserve.
-_COLLECT_BYTES = const(90000)
+# Memory is collected when so much was spent and the unit is quiet; requests get "busy" when only the reserve is left.
+_COLLECT_BYTES = const(30000)
 _RESERVE_BYTES = const(24000)
 _SUPPLY_LOW = const(1000)  # 10.00 V
 _SUPPLY_SECONDS = const(2)
@@ -47,6 +47,9 @@ class App:
         self._parts_failed = False
         self._collecting = True
         self._second_at = 0
+        self._duty = -1
+        self._turn = 0
+        self._spare_bytes = 0
         self._supply_s = 0
         self.addons = None
         self.store = Store(board)
@@ -85,6 +88,7 @@ class App:
             self.fault(t.F_WIRING)
         self._second_at = board.ticks_us()
         board.collect()
+        self._spare_bytes = board.free_bytes() - _RESERVE_BYTES
 
     def _load_addons(self):
         """After three watchdog restarts none is started: one of them may be what hung the loop."""
@@ -277,14 +281,21 @@ class App:
                 self._tick_parts(now)
             except Exception as error:
                 self._part_failed(error)
-        self.link.tick(now)
-        self.store.tick(now)
+        try:
+            self.link.tick(now)
+        except MemoryError:
+            # The estimate was wrong: better one long pass than none.
+            board.collect()
+        if self.store.state == store.WORKING:
+            self.store.tick(now)
         if self.dead_man_us and board.ticks_diff(now, self.link.heard_at) > self.dead_man_us:
             self.dead_man_us = 0
             self.fault(t.F_DEAD_MAN)
-        if board.ticks_diff(now, self._second_at) >= _SECOND_US:
-            self._second_at = board.ticks_add(self._second_at, _SECOND_US)
+        if self._duty >= 0:
             self._second()
+        elif board.ticks_diff(now, self._second_at) >= _SECOND_US:
+            self._second_at = board.ticks_add(self._second_at, _SECOND_US)
+            self._duty = 0
         board.watchdog_feed()
         took = board.ticks_diff(board.ticks_us(), now)
         if took > self.longest_us:
@@ -293,16 +304,19 @@ class App:
             self._restart()
 
     def _tick_parts(self, now):
-        self.pedals[0].tick(now)
-        self.pedals[1].tick(now)
+        pins = self.board.pedals()
+        self.pedals[0].tick(now, pins)
+        self.pedals[1].tick(now, pins)
+        turn = self._turn = (self._turn + 1) & 15
+        if turn & 3 == 0:
+            self.sensor.tick(now)
+        elif turn == 1:
+            self.panel.tick(now)
+        elif turn == 2 and self.addons is not None:
+            self.addons.tick(now)
         self.cycle.tick(now)
         self.keyboard.tick(now)
-        self.valve.tick(now)
         self.pump.tick(now)
-        self.sensor.tick(now)
-        self.panel.tick(now)
-        if self.addons is not None:
-            self.addons.tick(now)
 
     def _part_failed(self, error):
         """A part raised: safe state, and no part runs until the fault is cleared. The link goes on."""
@@ -314,34 +328,44 @@ class App:
         self.life.log(LOG_REQUEST, error_code(error))
 
     def _second(self):
-        self.uptime_s += 1
+        """What is due once a second, one thing a pass: all at once would make one pass long."""
+        duty = self._duty
+        self._duty += 1
         try:
-            self.pump.second()
-            self.pedals[0].second()
-            self.pedals[1].second()
-            self.sensor.second()
-            self.life.second()
+            if duty == 0:
+                self.uptime_s += 1
+                self.pump.second()
+            elif duty == 1:
+                self.pedals[0].second()
+                self.pedals[1].second()
+            elif duty == 2:
+                self.sensor.second()
+            elif duty == 3:
+                self.life.second()
+            elif duty == 4:
+                self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
+                if self._supply_s >= _SUPPLY_SECONDS:
+                    self.fault(t.F_SUPPLY_LOW)
+            else:
+                self._duty = -1
+                self._care_for_memory()
         except Exception as error:
             self._part_failed(error)
-        self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
-        if self._supply_s >= _SUPPLY_SECONDS:
-            self.fault(t.F_SUPPLY_LOW)
-        self._care_for_memory()
 
     def _care_for_memory(self):
-        """Collecting takes tens of milliseconds: only when the unit is quiet. The steady pass allocates nothing."""
+        """Collecting takes tens of milliseconds: only when the unit is quiet. The steady pass allocates nothing.
+
+        What requests and events take is estimated, since asking the heap takes as long as half a collection.
+        """
         quiet = self.quiet()
         if quiet != self._collecting:
             self._collecting = quiet
             self.board.collect_by_itself(quiet)
-        if not self.link.worked:
-            return
-        self.link.worked = False
-        free = self.board.free_bytes()
-        if free < _COLLECT_BYTES and quiet:
+        spent = self.link.spent_bytes
+        if quiet and spent > _COLLECT_BYTES:
             self.board.collect()
-            free = self.board.free_bytes()
-        self.low_memory = free < _RESERVE_BYTES
+            self.link.spent_bytes = spent = 0
+        self.low_memory = spent > self._spare_bytes
 
     def _restart(self):
         """A restart waits until its reply has left."""

@@ -43,8 +43,7 @@ _SENSOR_REST = const(200)  # questions left unasked after one that the sensor di
 class _Contact:
     """A pedal's contact to ground. The interrupt stamps the first edge and disarms itself, against noisy cables."""
 
-    def __init__(self, number, gpio):
-        self.bit = 1 << number
+    def __init__(self, gpio):
         self.mask = 1 << gpio
         self.edge_us = -1
         self.ticks_us = time.ticks_us
@@ -55,6 +54,13 @@ class _Contact:
         self.irq.trigger(0)
         if self.edge_us < 0:
             self.edge_us = self.ticks_us()
+
+
+class _NoContact:
+    """Where no pedal is wired: never closed, never an edge."""
+
+    mask = 0
+    edge_us = -1
 
 
 class Board:
@@ -256,20 +262,27 @@ class Board:
     # ---- inputs and panel
 
     def pedals(self):
-        """Bit n is set while contact n is closed. To be asked every pass: the same look at the pins is for the knob."""
+        """Bit n is set while contact n is closed, bit 8 + n while an edge of it waits for pedal_edge.
+
+        To be asked every pass: the same look at the pins is for the knob.
+        """
         pins = mem32[_GPIO_IN]
-        if self._knob:
+        if pins & self._knob_mask != self._knob_pins:
+            self._knob_pins = pins & self._knob_mask
             self._knob.follow(pins)
-        closed = 0
-        for contact in self._contacts:
-            if not pins & contact.mask:
-                closed |= contact.bit
+        # Spelt out for the two contacts: a loop over them would take as long as all the rest of an idle pass's input.
+        closed = 1 if ~pins & self._contact_0 else 0
+        if ~pins & self._contact_1:
+            closed |= 2
+        contacts = self._contacts
+        if contacts[0].edge_us >= 0:
+            closed |= 0x100
+        if contacts[1].edge_us >= 0:
+            closed |= 0x200
         return closed
 
     def pedal_edge(self, n):
         """Time of the first edge since last asked, or -1; asking arms the stamp anew."""
-        if n >= len(self._contacts):
-            return -1
         contact = self._contacts[n]
         edge_us = contact.edge_us
         if edge_us >= 0:
@@ -311,10 +324,10 @@ class Board:
         return -1 if high & 0x40 else ((high & 0x3F) << 8 | self._i2c_bytes[1]) << 2
 
     def _wire_inputs(self, plan):
-        contacts = []
-        for gpio in plan.get("pedals", ()):
-            contacts.append(_Contact(len(contacts), gpio))
-        self._contacts = tuple(contacts)
+        contacts = [_Contact(gpio) for gpio in plan.get("pedals", ())] + [_NoContact(), _NoContact()]
+        self._contacts = (contacts[0], contacts[1])
+        self._contact_0 = contacts[0].mask
+        self._contact_1 = contacts[1].mask
         sensor = plan.get("sensor", {})
         self._sensor_adc = self._i2c = None
         self._sensor_rest = 0
@@ -334,13 +347,14 @@ class Board:
             self._supply_full = 330 * (supply["top_ohm"] + supply["bottom_ohm"]) // supply["bottom_ohm"]
         panel = plan.get("panel")
         self._knob = None
-        self._knob_push = 0
+        self._knob_push = self._knob_mask = self._knob_pins = 0
         self._lamps = ()
         if panel:
             for name in ("a", "b", "push"):
                 Pin(panel[name], Pin.IN, Pin.PULL_UP)
             self._knob = Knob(1 << panel["a"], 1 << panel["b"])
             self._knob_push = 1 << panel["push"]
+            self._knob_mask = 1 << panel["a"] | 1 << panel["b"]
             self._lamps = tuple([PWM(gpio, freq=_LAMP_HZ, duty_u16=0) for gpio in panel["lamps"]])
 
     # ---- add-ons

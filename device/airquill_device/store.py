@@ -194,9 +194,7 @@ class Store:
         self._page = -1
 
     def tick(self, now):
-        """One step of a save; nothing when there is none."""
-        if self.state != WORKING:
-            return
+        """One step of the save under way."""
         if self._values is not None:
             self._encode_some()
         elif self._page < 0:
