@@ -26,6 +26,7 @@ _RESERVE_BYTES = const(24000)
 _SUPPLY_LOW = const(1000)  # 10.00 V
 _SUPPLY_SECONDS = const(2)
 _HIGHEST_FAULT = const(64)
+_SLOTS_AT_ONCE = const(20)
 
 
 class App:
@@ -132,9 +133,8 @@ class App:
     def factory_values(self):
         """Factory settings, with what stays with the unit as it is."""
         values = settings.default_values()
-        for slot in range(t.SLOTS):
-            if settings.stays(slot):
-                values[slot] = self.values[slot]
+        for slot in t.UNIT_SLOTS:
+            values[slot] = self.values[slot]
         return values if self.addons is None else values + self.addons.defaults()
 
     # -- settings ------------------------------------------------------------------------------------------------
@@ -158,11 +158,15 @@ class App:
         """Run other settings: `values` is a whole list, checked. Then the parts they concern are told, one a step."""
         old = self.values
         told = []
-        for slot in range(t.SLOTS):
-            if old[slot] != values[slot]:
-                part = self._part_of(slot)
-                if part is not None and part not in told:
-                    told.append(part)
+        for start in range(0, t.SLOTS, _SLOTS_AT_ONCE):
+            if old[start : start + _SLOTS_AT_ONCE] == values[start : start + _SLOTS_AT_ONCE]:
+                continue
+            yield None
+            for slot in range(start, min(start + _SLOTS_AT_ONCE, t.SLOTS)):
+                if old[slot] != values[slot]:
+                    part = self._part_of(slot)
+                    if part is not None and part not in told:
+                        told.append(part)
         if self.addons is not None and old[t.SLOTS :] != values[t.SLOTS :]:
             told.append(self.addons)
         yield None

@@ -108,13 +108,15 @@ def _keep(app, values):
         raise ProtocolError(t.E_VACUUM_ON if app.cycle.is_busy() else t.E_BUSY)
     factory = app.noticed(t.F_FACTORY_SETTINGS)
     kinds = [store.SETTINGS] if factory or values[t.SLOTS :] != app.kept[t.SLOTS :] else []
-    for slot in range(t.SLOTS):
-        if slot % _SLOTS_A_STEP == 0:
-            yield None
-        if values[slot] != app.kept[slot]:
-            kind = store.UNIT if settings.stays(slot) else store.SETTINGS
-            if kind not in kinds:
-                kinds.append(kind)
+    for start in range(0, t.SLOTS, _SLOTS_A_STEP):
+        yield None
+        if values[start : start + _SLOTS_A_STEP] == app.kept[start : start + _SLOTS_A_STEP]:
+            continue
+        for slot in range(start, min(start + _SLOTS_A_STEP, t.SLOTS)):
+            if values[slot] != app.kept[slot]:
+                kind = store.UNIT if settings.stays(slot) else store.SETTINGS
+                if kind not in kinds:
+                    kinds.append(kind)
     for kind in kinds:
         # The life record may be on its way.
         while app.store.state == store.WORKING:

@@ -131,14 +131,16 @@ class Link:
         if self._asked is not None:
             self._step()
         else:
-            self._read(now)
+            n = self.board.serial_read(self._in)
+            if n:
+                self._take(n, now)
         if self.stream_us and self.board.ticks_diff(now, self._stream_at) >= self.stream_us:
             self._stream_at = now
             self.emit(t.T_READING, 0, 0, 0)
-        self._send()
+        if self._count or self._reply is not None or self._out_at < len(self._out):
+            self._send()
 
-    def _read(self, now):
-        n = self.board.serial_read(self._in)
+    def _take(self, n, now):
         reader = self._reader
         for i in range(n):
             byte = self._in[i]

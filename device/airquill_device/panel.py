@@ -124,13 +124,12 @@ class Panel:
             if sensor.kpa > 0:
                 full = self.app.values[t.PRESETN + (cycle.preset - 1) * t.PRESETN_SIZE + t.PRESETN_SEALED_KPA]
                 vacuum = sensor.kpa * LAMPS * _BRIGHT // (full if full else _FULL_KPA)
+        lamps = self._lamps
         for i in range(LAMPS):
-            level = _share(strength, i) * lit // _BRIGHT
-            filled = _share(vacuum, i)
-            self._lamps[i] = filled if filled > level else level
-
-
-def _share(amount, lamp):
-    """How much of `amount`, with 255 to a lamp, falls on this lamp."""
-    amount -= lamp * _BRIGHT
-    return 0 if amount <= 0 else _BRIGHT if amount > _BRIGHT else amount
+            # Each lamp takes up to 255 of what is left.
+            level = strength if strength < _BRIGHT else _BRIGHT
+            strength -= level
+            filled = vacuum if vacuum < _BRIGHT else _BRIGHT
+            vacuum -= filled
+            level = level * lit // _BRIGHT
+            lamps[i] = filled if filled > level else level

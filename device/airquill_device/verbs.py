@@ -208,7 +208,7 @@ def _describe_setting(slot):
         v.format_number(hi, digits),
         settings.unit(slot),
         settings.words(slot).replace(" ", ",") or "-",
-        settings.render(slot, settings.default_values()[slot]),
+        settings.render(slot, settings.default(slot)),
         "yes" if settings.live(slot) else "no",
         "unit" if settings.stays(slot) else "profile",
         settings.since(slot),

@@ -33,24 +33,27 @@ _LIVE = const(1)
 _KEEP_UNIT = const(2)
 
 
-def _find(rows: bytes, names: bytes, path: str) -> int:
+def _find(rows: bytes, names: bytes, groups: "dict[str, tuple[int, int, int]]", path: str) -> int:
     """Slot of a path in a table, or -1. `pedal2.tap_keys` is row `pedal#.tap_keys`, instance 1."""
     number = 0
     dot = path.find(".")
-    if dot < 1 or " " in path:
+    group = path[:dot]
+    if dot < 1 or " " in path or "#" in path:
         return -1
-    at = names.find((" " + path + " ").encode())
-    if at < 0:
-        digit = path[dot - 1]
+    if group not in groups:
+        digit = group[-1]
         if not "1" <= digit <= "9":
             return -1
         number = int(digit) - 1
-        at = names.find((" " + path[: dot - 1] + "#" + path[dot:] + " ").encode())
-        if at < 0:
+        group = group[:-1] + "#"
+        if group not in groups:
             return -1
-    elif "#" in path:
+        path = group + path[dot:]
+    first, start, end = groups[group]
+    at = names.find((" " + path + " ").encode(), start, end)
+    if at < 0:
         return -1
-    row = names.count(b" ", 0, at) * _ROW
+    row: int = (first + names.count(b" ", start, at)) * _ROW
     if number >= rows[row + _COUNT]:
         return -1
     return rows[row + _FIRST] + number * rows[row + _STRIDE]
@@ -67,7 +70,7 @@ def _path(rows: bytes, names: bytes, row: int, slot: int) -> str:
 
 def find(path: str) -> int:
     """Slot of a setting's path, or -1."""
-    return _find(t.ROWS, t.PATHS, path)
+    return _find(t.ROWS, t.PATHS, t.GROUPS, path)
 
 
 def path(slot: int) -> str:
@@ -149,10 +152,15 @@ def fits(slot: int, value: "Any") -> bool:
 def default_values() -> "list[Any]":
     """A fresh list of factory values, one a slot."""
     out = list(unpack_from("<%di" % t.SLOTS, t.DEFAULTS, 0))
-    for slot in range(t.SLOTS):
-        if t.ROWS[t.SLOT_ROW[slot] * _ROW + _TYPE] >= v.TEXT:
-            out[slot] = t.TEXT_DEFAULTS[out[slot]]
+    for slot in t.TEXT_SLOTS:
+        out[slot] = t.TEXT_DEFAULTS[out[slot]]
     return out
+
+
+def default(slot: int) -> "Any":
+    """The slot's factory value."""
+    value = unpack_from("<i", t.DEFAULTS, slot * 4)[0]
+    return t.TEXT_DEFAULTS[value] if kind(slot) >= v.TEXT else value
 
 
 def check_rules(values: "list[Any]") -> None:
@@ -171,7 +179,7 @@ def check_rules(values: "list[Any]") -> None:
 
 def find_reading(name: str) -> int:
     """Index of a reading's path, or -1."""
-    return _find(t.READING_ROWS, t.READING_PATHS, name)
+    return _find(t.READING_ROWS, t.READING_PATHS, t.READING_GROUPS, name)
 
 
 def reading_path(index: int) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 
 from generators.model import TYPES, Registry, Row
 
@@ -36,6 +37,22 @@ def _packed(rows: list[Row], words: list[str], units: list[str], needs: list[str
         )
         at += len(row.path) + 1
     return out
+
+
+def _groups(rows: list[Row]) -> dict[str, tuple[int, int, int]]:
+    """Group -> its first row, and where its paths begin and end among all paths."""
+    out: dict[str, tuple[int, int, int]] = {}
+    at = 0
+    for number, row in enumerate(rows):
+        first, start, _ = out.get(row.group, (number, at, 0))
+        at += len(row.path) + 1
+        out[row.group] = (first, start, at + 1)
+    return out
+
+
+def _slots(registry: Registry, wanted: Callable[[Row], bool]) -> list[int]:
+    """All slots of the wanted settings."""
+    return sorted(row.first + n * row.stride for row in registry.settings if wanted(row) for n in range(row.count))
 
 
 def _slot_rows(rows: list[Row], slots: int) -> bytes:
@@ -96,12 +113,16 @@ def text(registry: Registry, mark: str) -> str:
     lines += [
         f"ROWS = {_packed(registry.settings, words, units, needs)!r}",
         f"PATHS = {(' ' + ' '.join(r.path for r in registry.settings) + ' ').encode()!r}",
+        f"GROUPS = {_groups(registry.settings)!r}",
         f"SLOT_ROW = {_slot_rows(registry.settings, registry.slots)!r}",
         f"DEFAULTS = {struct.pack(f'<{registry.slots}i', *numbers)!r}",
+        f"TEXT_SLOTS = {bytes(_slots(registry, lambda row: row.type in ('text', 'stroke')))!r}",
+        f"UNIT_SLOTS = {bytes(_slots(registry, lambda row: row.keep == 'unit'))!r}",
         f"TEXT_DEFAULTS = {tuple(text_defaults)!r}",
         f"RULES = {bytes(byte & 0xFF for rule in registry.rules() for byte in rule)!r}",
         f"READING_ROWS = {_packed(registry.readings, words, units, needs)!r}",
         f"READING_PATHS = {(' ' + ' '.join(r.path for r in registry.readings) + ' ').encode()!r}",
+        f"READING_GROUPS = {_groups(registry.readings)!r}",
         f"READING_ROW = {_slot_rows(registry.readings, registry.reading_slots)!r}",
         f"WORDS = {tuple(words)!r}",
         f"UNITS = {tuple(units)!r}",
