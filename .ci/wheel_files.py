@@ -11,7 +11,7 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 # Folder in the tree, what of it, folder in the wheel. What is named and missing ends the build.
 BESIDE = (
     ("protocol", ("registry.toml",), "airquill_protocol"),
-    ("device", ("boot.py", "main.py", "wiring"), "airquill_device/_root"),
+    ("device", ("boot.py", "main.py", "wiring", "addons"), "airquill_device/_root"),
 )
 
 

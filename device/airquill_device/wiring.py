@@ -6,7 +6,8 @@ A wiring file is JSON:
      "sensor": {"kind": "analog", "pin": 26, "falling": false},
          or    {"kind": "i2c", "sda": 16, "scl": 17, "address": 40},
      "supply": {"pin": 27, "top_ohm": 47000, "bottom_ohm": 10000},
-     "panel": {"a": 2, "b": 3, "push": 4, "lamps": [18, 19, 20, 21, 22]}}
+     "panel": {"a": 2, "b": 3, "push": 4, "lamps": [18, 19, 20, 21, 22]},
+     "addons": {"grip_lamp": {"lamp": 7}}}
 
 `board`, `pump`, `valve` and `pedals` must be there, the others are parts that a builder may leave out.
 """
@@ -40,7 +41,9 @@ def check(data):
 
 
 def _shape(data):
-    problem = _keys(data, "The file", ("board", "pump", "valve", "pedals"), ("blow", "sensor", "supply", "panel"))
+    problem = _keys(
+        data, "The file", ("board", "pump", "valve", "pedals"), ("blow", "sensor", "supply", "panel", "addons")
+    )
     if problem:
         return problem
     if not isinstance(data["board"], str) or not 0 < len(data["board"]) <= 24:
@@ -76,6 +79,14 @@ def _shape(data):
             return problem
         if not isinstance(data["panel"]["lamps"], list) or len(data["panel"]["lamps"]) != LAMPS:
             return "`panel.lamps` must list %d pins." % LAMPS
+    addons = data.get("addons", {})
+    if not isinstance(addons, dict):
+        return "`addons` must be a JSON object: each add-on's name with its pins."
+    for name in addons:
+        if not isinstance(addons[name], dict):
+            return (
+                "`addons.%s` must be a JSON object: names of pins, as the add-on asks for them, with their GPIO." % name
+            )
     return None
 
 
@@ -109,6 +120,15 @@ def uses(data):
     if "panel" in data:
         for i in range(LAMPS):
             found.append(("panel.lamps[%d]" % i, data["panel"]["lamps"][i]))
+    return found + addon_uses(data)
+
+
+def addon_uses(data):
+    """Every (what, pin) of the add-ons."""
+    found = []
+    for addon in data.get("addons", {}):
+        for name in data["addons"][addon]:
+            found.append(("addons.%s.%s" % (addon, name), data["addons"][addon][name]))
     return found
 
 
@@ -138,6 +158,9 @@ def _slices(data):
     if "panel" in data:
         for i in range(LAMPS):
             users.append(("bar", "panel.lamps[%d]" % i, data["panel"]["lamps"][i]))
+    # An add-on may dim any of its pins, at the bar's frequency.
+    for what, pin in addon_uses(data):
+        users.append(("bar", what, pin))
     slices = {}
     channels = {}
     for group, what, pin in users:

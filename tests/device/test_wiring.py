@@ -64,6 +64,12 @@ BAD = [
     (changed("sensor", to={"kind": "i2c", "sda": 16, "scl": 7, "address": 40}), "I2C port"),
     (changed("sensor", to={"kind": "i2c", "sda": 17, "scl": 16, "address": 40}), "I2C port"),
     (changed("sensor", to={"kind": "i2c", "sda": 16, "scl": 17, "address": 300}), "`sensor.address`"),
+    (REFERENCE | {"addons": 7}, "`addons`"),
+    (REFERENCE | {"addons": {"grip_lamp": 7}}, "`addons.grip_lamp`"),
+    (REFERENCE | {"addons": {"grip_lamp": {"lamp": "7"}}}, "`addons.grip_lamp.lamp` must be a GPIO number"),
+    (REFERENCE | {"addons": {"grip_lamp": {"lamp": 8}}}, "GPIO 8 is used twice"),
+    (REFERENCE | {"addons": {"grip_lamp": {"lamp": 9}}}, "share PWM slice 4"),  # beside the pump: another frequency
+    (REFERENCE | {"addons": {"grip_lamp": {"lamp": 6}}}, "one PWM channel"),  # with the lamp on GPIO 22
     (["pump", 8], "JSON object"),
 ]
 GOOD = [
@@ -71,6 +77,7 @@ GOOD = [
     json.loads((EXAMPLES / "bare_pico.json").read_text()),
     changed("sensor", to={"kind": "i2c", "sda": 16, "scl": 17, "address": 40}),
     changed("sensor", to={"kind": "i2c", "sda": 6, "scl": 7, "address": 40}),
+    REFERENCE | {"addons": {"grip_lamp": {"lamp": 7}}},  # beside a lamp of the bar: one frequency
     changed("blow", to=9),  # beside the pump: a plain output needs no frequency
 ]
 
