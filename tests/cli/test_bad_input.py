@@ -6,6 +6,7 @@ import fcntl
 import os
 import pty
 import subprocess
+import sys
 import tty
 from contextlib import ExitStack
 from pathlib import Path
@@ -14,7 +15,7 @@ import pytest
 import serial
 
 from airquill.simulator.child import find_micropython
-from command_line import Running, airquill, end, start_unit
+from command_line import ENVIRONMENT, Running, airquill, end, start_unit
 
 from .lines import Cable, Stranger
 
@@ -252,3 +253,20 @@ def test_the_unit_dies_in_the_middle_of_a_watch(tmp_path: Path) -> None:
     finally:
         cable.close()
         end(running)
+
+
+WITHOUT_UNIX = """import serial, sys
+sys.modules.update(dict.fromkeys(("fcntl", "termios", "tty")))
+from airquill.cli.main import app
+app()"""
+"""The command line where Python lacks what it lacks on Windows (Python's documentation: `Availability: Unix`)."""
+
+
+def test_a_virtual_unit_without_unix_terminals(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    command = [sys.executable, "-c", WITHOUT_UNIX, "sim", "run", "--dir", str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, env=ENVIRONMENT, check=False)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("This needs a Unix terminal")
+    monkeypatch.setitem(sys.modules, "fcntl", None)
+    assert airquill("demo", "--dir", tmp_path).sentences(2) in done.stderr
+    assert list(tmp_path.iterdir()) == []

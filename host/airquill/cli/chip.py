@@ -14,6 +14,7 @@ import typer
 
 from airquill.cli.common import Json, table, write_json
 from airquill.errors import AirquillError
+from airquill.simulator.platform import require_unix
 
 NO = 1
 
@@ -42,6 +43,7 @@ def run(
     The emulated chip is slower than a real one, some fifteen times while it works.
     """
     _need_emulator()
+    require_unix()
     from airquill_hil.chip.bridge import PtyBridge
     from airquill_hil.chip.unit import Image, power_up
 

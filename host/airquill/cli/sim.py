@@ -8,13 +8,16 @@ import sys
 import tempfile
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from airquill.errors import AirquillError
 from airquill.link.state import announce, withdraw
-from airquill.simulator.child import Child, Options
+from airquill.simulator.platform import require_unix
+
+if TYPE_CHECKING:
+    from airquill.simulator.child import Child
 
 app = typer.Typer(help="Run a virtual unit: no hardware needed.", no_args_is_help=True)
 
@@ -48,6 +51,9 @@ def run(
 
     It looks like a unit on a serial port. What a hand would do (press a pedal, seal the tip) goes through DIR/control.
     """
+    require_unix()
+    from airquill.simulator.child import Child, Options
+
     left_out = ("sensor" if no_sensor else "", "panel" if no_panel else "")
     options = Options(
         needle=needle,

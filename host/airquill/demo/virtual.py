@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from airquill.errors import AirquillError
+from airquill.simulator.platform import require_unix
 
 START_S = 30.0
 END_S = 5.0
@@ -26,6 +27,7 @@ def virtual_unit(folder: Path, state: Path) -> Iterator[dict[str, Any]]:
 
     AirquillError when it does not start.
     """
+    require_unix()
     before = os.environ.get("AIRQUILL_STATE")
     os.environ["AIRQUILL_STATE"] = str(state)
     command = [sys.executable, "-c", _COMMAND, "sim", "run", "--dir", str(folder), "--json"]
