@@ -5,7 +5,7 @@ import os
 from airquill_device import store
 from airquill_device.cycle import Cycle
 from airquill_device.keyboard import Keyboard
-from airquill_device.life import LOG_BOOT, LOG_PART, LOG_REQUEST, Life
+from airquill_device.life import LOG_BOOT, LOG_PART, LOG_REQUEST, Life, error_code
 from airquill_device.link import Link
 from airquill_device.panel import Panel
 from airquill_device.pedal import Pedal
@@ -316,6 +316,8 @@ class App:
             self.sensor.tick(now)
         elif turn == 1:
             self.panel.tick(now)
+        elif turn == 9:
+            self.panel.paint()
         elif turn == 2 and self.addons is not None:
             self.addons.tick(now)
         self.cycle.tick(now)
@@ -394,12 +396,3 @@ class App:
             if board.ticks_diff(due, board.ticks_us()) < -_PASS_US:
                 due = board.ticks_us()
             board.sleep_until(due)
-
-
-def error_code(error):
-    """A number for the log: which kind of exception it was."""
-    kinds = (MemoryError, OSError, ValueError, TypeError, IndexError, KeyError, AttributeError)
-    for n in range(len(kinds)):
-        if isinstance(error, kinds[n]):
-            return n + 1
-    return 0

@@ -49,7 +49,7 @@ class Link:
         self._out = b""
         self._out_at = 0
         self._reply = None
-        self._work = None  # generator of the request under way
+        self._work = None  # what is being done for the request under way; see _step
         self._asked = None  # that request as (id, body, framed)
         self._unread = 0
         self._last_id = -1
@@ -163,7 +163,8 @@ class Link:
                 if not self._start(self._reply):
                     return
                 self._reply = None
-            elif self._count:
+            elif self._count and not isinstance(self._work, str):
+                # What a request set off comes after its reply.
                 self._start_event()
             else:
                 return
@@ -218,7 +219,7 @@ class Link:
             self.bad_lines += 1
             self._reply = frame.frame("- " + self._error(ProtocolError(t.E_UNFRAMED)))
         else:
-            self._asked = ("", body, False)
+            self._ask("", body, False)
 
     def _program(self, body, crc):
         head = body.partition(" ")
@@ -240,24 +241,32 @@ class Link:
                 )
                 return
         self._last_id, self._last_crc = -1 if greeting else number, crc
-        self._asked = (head[0], head[2], True)
+        self._ask(head[0], head[2], True)
+
+    def _ask(self, number, body, framed):
+        self._asked = (number, body, framed)
+        self._step()
 
     def _step(self):
-        """One step of the request under way. The only place where an exception becomes a reply."""
-        asked = self._asked
+        """One step of the request under way. The only place where an exception becomes a reply.
+
+        Its work is first its fields, then what its verb gave: a generator of steps, or the text of the reply.
+        """
+        number, body, framed = self._asked
         self.spent_bytes += _STEP_BYTES
+        work = self._work
         try:
-            if self._work is None:
-                if self.app.low_memory and asked[1][:5] != "hello":
+            if work is None:
+                if self.app.low_memory and body[:5] != "hello":
                     raise ProtocolError(t.E_BUSY)
-                text = verbs.run(self.app, frame.split(asked[1]), asked[2])
-                if not isinstance(text, str):
-                    self._work = text
-                    return
-            else:
-                text = next(self._work)
-                if text is None:
-                    return
+                self._work = frame.split(body)
+                return
+            if isinstance(work, list):
+                self._work = verbs.run(self.app, work, framed)
+                return
+            text = work if isinstance(work, str) else next(work)
+            if text is None:
+                return
         except ProtocolError as error:
             text = self._error(error)
         except MemoryError:
@@ -266,8 +275,8 @@ class Link:
             self.app.request_failed(error)
             text = self._error(ProtocolError(t.E_INTERNAL))
         self._work = self._asked = None
-        if asked[2]:
-            self._reply = self._last_reply = frame.frame(asked[0] + " " + text)
+        if framed:
+            self._reply = self._last_reply = frame.frame(number + " " + text)
         else:
             self._reply = text.encode() + b"\n"
 

@@ -4,7 +4,8 @@ from airquill_protocol import tables as t
 from airquill_protocol.compat import const
 
 LAMPS = const(5)
-# In looks, 16 ms apart, which is slower than a knob's contact bounces: 3 s to take a turn back, 1 s to show a preset's number, 0.5 s for each half of a fault's blink.
+# In looks, 16 ms apart, which is slower than a knob's contact bounces: 3 s to take a turn back, 1 s to show a preset's
+# number, 0.5 s for each half of a fault's blink.
 _UNDO_LOOKS = const(188)
 _SHOW_LOOKS = const(63)
 _BLINK_LOOK = const(32)
@@ -41,7 +42,7 @@ class Panel:
         self._stale = True
 
     def tick(self, now):
-        """One look; the loop asks for one every 16 passes."""
+        """One look at knob and push; the loop asks for one every 16 passes."""
         if not self.present:
             return
         self._looks = (self._looks + 1) & 1023
@@ -56,7 +57,6 @@ class Panel:
                 self._turned(steps)
             if pushed:
                 self._pushed()
-        self._paint()
 
     def _turned(self, steps):
         cycle = self.app.cycle
@@ -75,7 +75,10 @@ class Panel:
         else:
             cycle.step_preset(1)
 
-    def _paint(self):
+    def paint(self):
+        """Light the bar, in another pass than the look."""
+        if not self.present:
+            return
         cycle = self.app.cycle
         if cycle.preset != self._preset:
             # The first preset after the start is no change.

@@ -225,6 +225,8 @@ class Unit:
             self.sensor.tick(now)
         elif self._turn == 1:
             self.panel.tick(now)
+        elif self._turn == 9:
+            self.panel.paint()
         self.cycle.tick(now)
         self.keyboard.tick(now)
         self.pump.tick(now)
