@@ -19,6 +19,7 @@ from airquill_protocol.compat import const
 
 _PASS_US = const(1000)
 _SECOND_US = const(1000000)
+_BUSY_US = const(800)  # what a pass takes on the chip, with something to spare
 _TIMEOUTS_TO_FACTORY = const(3)
 # Memory is collected when so much was spent and the unit is quiet; requests get "busy" when only the reserve is left.
 _COLLECT_BYTES = const(30000)
@@ -395,4 +396,15 @@ class App:
             due = board.ticks_add(due, _PASS_US)
             if board.ticks_diff(due, board.ticks_us()) < -_PASS_US:
                 due = board.ticks_us()
-            board.sleep_until(due)
+            board.sleep_until(self._wake_at(due))
+
+    def _wake_at(self, due):
+        """When the next pass begins: at the end of a pedal's agreement, where a pass before it would run into that."""
+        board = self.board
+        now = board.ticks_us()
+        latest = board.ticks_diff(due, now) + _BUSY_US
+        for n in range(2):
+            end = self.pedals[n].due()
+            if end >= 0 and 0 < board.ticks_diff(end, now) < latest:
+                return end
+        return due

@@ -113,6 +113,12 @@ class Pedal:
             self._gesture(now)
         self._at_rest = self._since < 0 and self._moved_at < 0 and not self._locked and not self.busy
 
+    def due(self):
+        """When the agreement under way will have lasted long enough, or -1 when none is under way."""
+        if self._since < 0:
+            return -1
+        return self.board.ticks_add(self._since, self._release_us if self.down else self._press_us)
+
     def _start(self, pressed):
         self._fresh_start = False
         self._since = -1
