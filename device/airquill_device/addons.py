@@ -10,8 +10,7 @@ settings each is an entry of its own kind with path and text, which a firmware w
 import sys
 
 from airquill_device import readings
-from airquill_device.app import error_code
-from airquill_device.life import LOG_ADDON
+from airquill_device.life import LOG_ADDON, error_code
 from airquill_protocol import settings
 from airquill_protocol import tables as t
 from airquill_protocol import values as v
@@ -124,6 +123,8 @@ class AddOns:
 
     def _load(self, number):
         name = self.names[number]
+        if name in sys.modules:
+            raise ValueError(name)  # another module has this name
         folder = self._app.board.extensions
         sys.path.insert(0, folder)
         try:

@@ -123,3 +123,14 @@ class Life:
         self._wants_save = False
         self._unsaved_s = 0
         self.app.store.save_bytes(store.LIFE, self._payload())
+
+
+KINDS = (MemoryError, OSError, ValueError, TypeError, IndexError, KeyError, AttributeError)
+
+
+def error_code(error):
+    """A number for the log: which kind of exception it was, 0 for one of none of them."""
+    for n in range(len(KINDS)):
+        if isinstance(error, KINDS[n]):
+            return n + 1
+    return 0

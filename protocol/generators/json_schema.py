@@ -43,6 +43,7 @@ def text(registry: Registry, mark: str) -> str:
         "title": "Airquill profile",
         "type": "object",
         "additionalProperties": False,
+        "patternProperties": {"^x(\\..+)?$": {"type": "object", "description": "Settings of an add-on."}},
         "properties": {
             "profile": {
                 "type": "object",

@@ -27,6 +27,7 @@ def do(
 ) -> None:
     """Tell a unit to do something: pick, release, stop, clear, learn and so on."""
     from airquill.link.catalogue import ACTIONS
+    from airquill.link.entries import ADDON
     from airquill.link.lookup import find_action
     from airquill.profile.assign import read_arguments
 
@@ -34,9 +35,13 @@ def do(
         rows = [(one.name, " ".join(arg.name.upper() for arg in one.arguments), one.help) for one in ACTIONS]
         table(("Action", "Takes", "What it does"), rows)
         return
-    entry = find_action(action, ACTIONS)
-    values = read_arguments(entry, arguments or [], layout)
+    # What an add-on can do only its unit knows; anything else is judged without one.
+    entry = None if action.startswith(ADDON) else find_action(action, ACTIONS)
+    values = read_arguments(entry, arguments or [], layout) if entry else []
     with open_unit(port) as unit:
+        if entry is None:
+            entry = find_action(action, unit.actions())
+            values = read_arguments(entry, arguments or [], layout)
         said = unit.do(entry.name, *values)
     if as_json:
         write_json(said)

@@ -15,7 +15,7 @@ def log(port: Port = None, as_json: Json = False) -> None:
     from airquill.link.history import log_lines
 
     with open_unit(port) as unit:
-        lines = log_lines(unit.log())
+        lines = log_lines(unit.log(), unit.addons())
     if as_json:
         write_json([{**vars(line), "word": line.word, "sentence": line.sentence} for line in lines])
         return

@@ -104,12 +104,17 @@ def _load(file: Path) -> Profile:
 
 
 def _differences(unit: Client, profile: Profile) -> list[Difference]:
-    from airquill.profile.exchange import differences, missing_on_unit
+    from airquill.link.entries import ADDON
+    from airquill.profile.exchange import differences, fitted, missing_on_unit
 
     missing = missing_on_unit(unit.settings(), profile)
-    if missing:
-        warn(f"This unit's firmware is older than the profile and does not have: {', '.join(missing)}.")
-    return differences(unit.settings(), unit.all_settings(), profile)
+    older = [path for path in missing if not path.startswith(ADDON)]
+    if older:
+        warn(f"This unit's firmware is older than the profile and does not have: {', '.join(older)}.")
+    if len(older) < len(missing):
+        addons = [path for path in missing if path.startswith(ADDON)]
+        warn(f"This unit does not have the add-on for: {', '.join(addons)}.")
+    return differences(unit.settings(), unit.all_settings(), fitted(unit.settings(), profile))
 
 
 def _show(changes: list[Difference]) -> None:

@@ -16,10 +16,17 @@ from types import TracebackType
 from airquill.errors import AirquillError
 from airquill.link import catalogue
 from airquill.link.convert import Value, from_wire, to_wire
-from airquill.link.entries import Reading, Setting
+from airquill.link.entries import ADDON, Action, Reading, Setting
 from airquill.link.port import Port
 from airquill.link.problems import LinkLost, NotAUnit, OddReply, Refused, Silence, UnitRestarted
-from airquill.link.said import Greeting, described_reading, described_setting, fields_of, greeting_of
+from airquill.link.said import (
+    Greeting,
+    described_action,
+    described_reading,
+    described_setting,
+    fields_of,
+    greeting_of,
+)
 from airquill_protocol import frame
 from airquill_protocol.fault import ProtocolError
 
@@ -55,6 +62,7 @@ class Client:
         self._last_event = 0
         self._settings: tuple[Setting, ...] | None = None
         self._readings: tuple[Reading, ...] | None = None
+        self._actions: tuple[Action, ...] | None = None
         self.greeting = self._greet()
 
     @classmethod
@@ -109,7 +117,7 @@ class Client:
     def greet_again(self) -> Greeting:
         """A new session: subscriptions and cached replies are gone. Returns what the unit says now."""
         self.greeting = self._greet()
-        self._settings = self._readings = None
+        self._settings = self._readings = self._actions = None
         return self.greeting
 
     # -- requests ------------------------------------------------------------------------------------------------
@@ -197,10 +205,16 @@ class Client:
         values: dict[str, Value] = {}
         for part in fields[3:]:
             name, _, text = part.partition("=")
-            values[name] = from_wire(kinds.get(name) or _READING_KINDS.get(name, "word"), text)
+            values[name] = from_wire(kinds.get(name) or self._kind_of_reading(name), text)
         gap = max(0, number - self._last_event - 1)
         self._last_event = number
         self._events.append(Event(number, topic, values, self.port.now(), gap))
+
+    def _kind_of_reading(self, path: str) -> str:
+        for entry in self._readings or ():
+            if entry.path == path:
+                return entry.type
+        return _READING_KINDS.get(path, "word")
 
     def listen(self, *topics: str) -> None:
         """Hear these events and no others; none ends it."""
@@ -208,6 +222,7 @@ class Client:
 
     def stream(self, ms: int, *paths: str) -> None:
         """Hear these readings every `ms` milliseconds as `reading` events; 0 ends it."""
+        self.readings()  # their types, which cannot be asked while events come
         self.request("stream", str(ms), *paths)
 
     def events(self, seconds: float) -> Iterator[Event]:
@@ -233,33 +248,42 @@ class Client:
     # -- settings ------------------------------------------------------------------------------------------------
 
     def settings(self) -> tuple[Setting, ...]:
-        """Every setting that the unit has, in its order: from the registry, or as a unit of another version tells."""
+        """Every setting that the unit has, in its order: those of the registry, where the unit has the same, and what
+        the unit itself describes, which is all of another version's, and what add-ons brought."""
         if self._settings is None:
             known = {entry.path: entry for entry in catalogue.SETTINGS}
-            self._settings = (
-                catalogue.SETTINGS
-                if self._is_known()
-                else tuple(described_setting(said, known.get(said["path"])) for said in self._describe("settings"))
+            first = catalogue.SETTINGS if self._is_known() else ()
+            self._settings = first + tuple(
+                described_setting(said, known.get(said["path"])) for said in self._describe("settings", len(first))
             )
         return self._settings
 
     def readings(self) -> tuple[Reading, ...]:
-        """Every reading that this unit has: from the registry, or described by a unit of another version."""
+        """Every reading that this unit has, found in the same way."""
         if self._readings is None:
             known = {entry.path: entry for entry in catalogue.READINGS}
-            self._readings = (
-                catalogue.READINGS
-                if self._is_known()
-                else tuple(described_reading(said, known.get(said["path"])) for said in self._describe("readings"))
+            first = catalogue.READINGS if self._is_known() else ()
+            self._readings = first + tuple(
+                described_reading(said, known.get(said["path"])) for said in self._describe("readings", len(first))
             )
         return self._readings
+
+    def actions(self) -> tuple[Action, ...]:
+        """Every action of the registry, and those of the unit's add-ons."""
+        if self._actions is None:
+            described = (described_action(said) for said in self._describe("actions", 0) if said["name"][:2] == "x.")
+            self._actions = catalogue.ACTIONS + (tuple(described) if self.greeting.addons else ())
+        return self._actions
 
     def _is_known(self) -> bool:
         return self.greeting.registry_hash == catalogue.REGISTRY_HASH
 
-    def _describe(self, what: str) -> Iterator[dict[str, str]]:
+    def _describe(self, what: str, first: int) -> Iterator[dict[str, str]]:
+        """Descriptions from number `first` on; nothing is asked of a unit that has no more than is known."""
+        if first and not self.greeting.addons:
+            return
         count = fields_of(self.request("describe"))[what]
-        for number in range(int(count)):
+        for number in range(first, int(count)):
             yield fields_of(self.request("describe", what, str(number)))
 
     def setting(self, path: str) -> Setting | None:
@@ -345,14 +369,20 @@ class Client:
         self.request("save")
 
     def do(self, action: str, *arguments: Value) -> dict[str, str]:
-        """Do an action of the registry; returns the fields of the reply."""
-        entry = next((one for one in catalogue.ACTIONS if one.name == action), None)
+        """Do an action of the registry or of an add-on; returns the fields of the reply."""
+        known = self.actions() if action.startswith(ADDON) else catalogue.ACTIONS
+        entry = next((one for one in known if one.name == action), None)
         if entry is None:
             raise AirquillError(f"There is no action {action}. `airquill do` lists them.")
         if len(arguments) > len(entry.arguments):
             raise AirquillError(f"{action} takes {len(entry.arguments)} values, not {len(arguments)}.")
         texts = [to_wire(argument, value) for argument, value in zip(entry.arguments, arguments, strict=False)]
         return fields_of(self.request("do", action, *texts))
+
+    def addons(self) -> list[str]:
+        """Names of the unit's add-ons, in its order."""
+        numbers = range(self.greeting.addons)
+        return [fields_of(self.request("describe", "addons", str(number)))["name"] for number in numbers]
 
     def log(self) -> list[dict[str, int]]:
         """The unit's log, oldest entry first: number, at_s (uptime in s), what, detail."""

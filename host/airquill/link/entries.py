@@ -5,6 +5,9 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import NamedTuple
 
+ADDON = "x."
+"""What the paths of add-ons begin with."""
+
 
 class Setting(NamedTuple):
     path: str

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from airquill.errors import AirquillError
 from airquill.link import catalogue
 from airquill.link.convert import from_wire
-from airquill.link.entries import Reading, Setting
+from airquill.link.entries import Action, Argument, Reading, Setting
 from airquill.link.problems import NO_UNIT, OddReply
+
+_TYPES = ("int", "dec1", "dec2", "flag", "text")
+_WIDEST = 9999999  # what a number on the line may be
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,7 @@ class Greeting:
     boots: int
     cause: str
     capabilities: tuple[str, ...]
+    addons: int = 0  # how many add-ons it has
 
 
 class _Fields(dict[str, str]):
@@ -44,6 +48,7 @@ def greeting_of(said: dict[str, str]) -> Greeting:
     caps = said.get("caps", "none")
     try:
         protocol, registry, boots = int(said["protocol"]), int(said["registry"]), int(said["boots"])
+        addons = int(said.get("addons", "0"))
     except ValueError:
         raise OddReply("hello", " ".join(said.values())) from None
     if protocol > catalogue.PROTOCOL:
@@ -63,6 +68,7 @@ def greeting_of(said: dict[str, str]) -> Greeting:
         boots,
         said.get("cause", ""),
         () if caps == "none" else tuple(caps.split(",")),
+        addons,
     )
 
 
@@ -83,7 +89,7 @@ def described_setting(said: dict[str, str], known: Setting | None) -> Setting:
         said["live"] == "yes",
         said["keep"],
         int(said["since"]),
-        known.help if known else "",
+        known.help if known else _help(said),
     )
 
 
@@ -96,8 +102,24 @@ def described_reading(said: dict[str, str], known: Reading | None) -> Reading:
         str(from_wire("text", said["unit"])),
         _words(said["words"]),
         "" if said["needs"] == "-" else said["needs"],
-        known.help if known else "",
+        known.help if known else _help(said),
     )
+
+
+def described_action(said: dict[str, str]) -> Action:
+    """An action of an add-on as the unit describes it; the ranges of its arguments are for the unit to check."""
+    arguments = tuple(
+        Argument(name, text, -_WIDEST, _WIDEST, "", (), False)
+        if text in _TYPES
+        else Argument(name, "word", 0, 0, "", _words(text), False)
+        for name, text in said.items()
+        if name not in ("name", "needs", "help")
+    )
+    return Action(said["name"], 0, arguments, "", _help(said))
+
+
+def _help(said: dict[str, str]) -> str:
+    return str(from_wire("text", said.get("help", '""')))
 
 
 def _words(text: str) -> tuple[str, ...]:

@@ -10,7 +10,11 @@
     [pedal2]
     tap_keys = "Page Down"
 
-Strokes are written in the stroke language; quoted text in them is typed for the profile's layout.
+    ["x.grip_lamp"]
+    held_pct = 60
+
+Strokes are written in the stroke language; quoted text in them is typed for the profile's layout. Settings of an
+add-on (`x.`) are judged where there is a unit that has it: see exchange.py.
 """
 
 from __future__ import annotations
@@ -29,7 +33,7 @@ from airquill.errors import AirquillError
 from airquill.keys import layout as find_layout
 from airquill.link.catalogue import REGISTRY, SETTINGS
 from airquill.link.convert import Value, takes, to_wire
-from airquill.link.entries import Setting
+from airquill.link.entries import ADDON, Setting
 from airquill.link.lookup import did_you_mean
 from airquill.profile.model import Settings
 from airquill.profile.written import read_stroke
@@ -78,11 +82,33 @@ def read(text: str, name: str) -> Profile:
         raise AirquillError(f"{name} is no TOML: {error}.") from error
     about = _about(data.pop(ABOUT, None), name)
     problems: list[str] = []
+    addons = _addon_values(data, problems)
     values = _values(data, about.layout, problems)
     if problems:
         raise AirquillError("\n".join(f"{name}: {problem}" for problem in problems))
     warning = _check_rules(values, name)
-    return Profile(about.registry, about.layout, about.title, values, (warning,) if warning else ())
+    return Profile(about.registry, about.layout, about.title, values | addons, (warning,) if warning else ())
+
+
+def _addon_values(data: dict[str, Any], problems: list[str]) -> dict[str, Value]:
+    """The add-ons' settings, taken out of `data`: of tables ["x.NAME"] and [x.NAME], which look alike to a reader."""
+    tables = {key: data.pop(key) for key in list(data) if key.startswith(ADDON)}
+    nested = data.pop(ADDON.rstrip("."), {})
+    if isinstance(nested, dict):
+        tables |= {ADDON + name: table for name, table in nested.items()}
+    else:
+        problems.append('x is no setting. Write ["x.NAME"] and the settings of that add-on below.')
+    values: dict[str, Value] = {}
+    for group, table in tables.items():
+        if not isinstance(table, dict):
+            problems.append(f'{group} is a table, not {_short(table)}. Write ["{group}"] and its settings below.')
+            continue
+        for key, value in table.items():
+            if isinstance(value, int | Decimal | str):
+                values[f"{group}.{key}"] = value
+            else:
+                problems.append(f"{group}.{key} takes a number, text, true or false, not {_short(value)}.")
+    return values
 
 
 def _about(table: Any, name: str) -> Profile:

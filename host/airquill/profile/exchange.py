@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from airquill.errors import AirquillError
 from airquill.keys import reasons
 from airquill.link.client import Client
-from airquill.link.convert import Value
-from airquill.link.entries import Setting
+from airquill.link.convert import Value, parse_typed, plain, takes
+from airquill.link.entries import ADDON, Setting
 from airquill.profile.document import Profile
 from airquill.profile.written import stroke_text, written
 
@@ -45,6 +46,21 @@ class Difference:
 
 def _plain(value: Value) -> Any:
     return stroke_text(value) if isinstance(value, bytes) else value
+
+
+def fitted(entries: Sequence[Setting], profile: Profile) -> Profile:
+    """The profile with its add-on settings as the unit types them. Raises AirquillError for one that does not fit."""
+    values = dict(profile.values)
+    for entry in entries:
+        value = values.get(entry.path)
+        if entry.path.startswith(ADDON) and value is not None:
+            text = plain(value)
+            if isinstance(value, bool) != (entry.type == "flag") or isinstance(value, str) != (
+                entry.type in ("word", "text")
+            ):
+                raise AirquillError(f"{entry.path} takes {takes(entry)}, not {text}.")
+            values[entry.path] = parse_typed(entry, entry.path, text)
+    return replace(profile, values=values)
 
 
 def missing_on_unit(entries: Sequence[Setting], profile: Profile) -> list[str]:

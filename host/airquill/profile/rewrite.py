@@ -52,7 +52,7 @@ def _describe_file(document: Any, old: Profile | None, layout: str | None, title
 
 
 def _put(document: Any, entry: Setting, value: Value, old: Profile | None) -> None:
-    group, _, key = entry.path.partition(".")
+    group, _, key = entry.path.rpartition(".")
     if group not in document:
         document[group] = tomlkit.table()
     table: Table = document[group]
