@@ -369,7 +369,8 @@ class App:
             self._collecting = quiet
             self.board.collect_by_itself(quiet)
         spent = self.link.spent_bytes
-        if quiet and spent > _COLLECT_BYTES:
+        # A pedal that is stuck or wired the wrong way round must not keep requests at "busy" for ever.
+        if spent > _COLLECT_BYTES and (quiet or (spent > self._spare_bytes and not self.cycle.is_busy())):
             self.board.collect()
             self.link.spent_bytes = spent = 0
         self.low_memory = spent > self._spare_bytes

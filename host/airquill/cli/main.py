@@ -22,6 +22,7 @@ COMMANDS = (
     Entry("log", "airquill.cli.log", "Show what went wrong in a unit's life.", UNIT),
     Entry("restart", "airquill.cli.restart", "Restart a unit.", UNIT),
     Entry("keys", "airquill.cli.keys", "Bind key strokes to pedals and to the pick cycle.", PROFILE),
+    Entry("pedals", "airquill.cli.pedals", "Record how pedals bounce, check their wiring.", PROFILE),
     Entry("profile", "airquill.cli.profile", "A unit's settings as a file: write, check, compare, apply.", PROFILE),
     Entry("accept", "airquill.cli.accept", "Check a unit against limits, and record it.", BENCH),
     Entry("demo", "airquill.cli.demo", "See it all on a virtual unit, in half a minute.", BENCH),

@@ -22,6 +22,11 @@ _pages = Environment(
 _pages.globals["palette"] = palette
 
 
+def page(template: str, **values: Any) -> str:
+    """A page of this folder's templates; texts are escaped, `Markup` is not."""
+    return _pages.get_template(template).render(**values)
+
+
 def acceptance_page(record: Mapping[str, Any]) -> str:
     """The page of one acceptance record (its JSON form, see docs/acceptance.md)."""
     plots = {
@@ -29,15 +34,13 @@ def acceptance_page(record: Mapping[str, Any]) -> str:
         for check in record["checks"]
         for name, trace in check["traces"].items()
     }
-    return _pages.get_template("acceptance.html.j2").render(record=record, plots=plots, limit_text=limit_text)
+    return page("acceptance.html.j2", record=record, plots=plots, limit_text=limit_text)
 
 
 def story_page(title: str, steps: Sequence[Mapping[str, Any]], record: Mapping[str, Any], trace: Trace) -> str:
     """The page of a demonstration: its steps, the pick as a plot, the acceptance record's figures."""
     plot = Markup(vacuum_svg(trace))
-    return _pages.get_template("story.html.j2").render(
-        title=title, steps=steps, record=record, plot=plot, limit_text=limit_text
-    )
+    return page("story.html.j2", title=title, steps=steps, record=record, plot=plot, limit_text=limit_text)
 
 
 def limit_text(figure: Mapping[str, Any]) -> str:

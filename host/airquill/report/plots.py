@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from typing import Any
 
 import matplotlib
@@ -23,19 +24,30 @@ _STYLE: Any = {"svg.fonttype": "path", "svg.hashsalt": "airquill", "font.family"
 def vacuum_svg(trace: Trace, title: str = "") -> str:
     """A trace as an SVG element: vacuum over time, the states of the cycle as washes, marks for pedals, keys and parts,
     and levels as broken lines."""
+    return drawn(lambda axes: _draw(axes, trace), title, title or "Vacuum over time")
+
+
+def drawn(draw: Callable[[Any], None], title: str, label: str, height_in: float = HEIGHT_IN) -> str:
+    """What `draw` puts on a pair of matplotlib axes, as an SVG element in the house's style; `label` is what a screen
+    reader says."""
     with matplotlib.rc_context(_STYLE):
-        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), facecolor=PAPER, layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, height_in), facecolor=PAPER, layout="constrained")
         axes = figure.subplots()
-        _draw(axes, trace)
+        axes.set_facecolor(PAPER)
+        draw(axes)
         if title:
             axes.set_title(title, loc="left", color=INK, fontsize=10, pad=10)
+        axes.set_axisbelow(True)
+        axes.tick_params(colors=FAINT, length=3)
+        for name, spine in axes.spines.items():
+            spine.set_visible(name in ("left", "bottom"))
+            spine.set_color(RULE)
         out = io.StringIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    return _element(out.getvalue(), title or "Vacuum over time")
+    return _element(out.getvalue(), label)
 
 
 def _draw(axes: Any, trace: Trace) -> None:
-    axes.set_facecolor(PAPER)
     ends = [*trace.at_s[:1], *trace.at_s[-1:]] or [0.0, 1.0]
     first_s, last_s = ends[0], max(ends[-1], ends[0] + 0.1)
     top = max([10.0, *trace.kpa, *(level for level, _ in trace.levels)]) * 1.12
@@ -60,11 +72,6 @@ def _draw(axes: Any, trace: Trace) -> None:
     axes.set_xlabel("s", color=FAINT)
     axes.set_ylabel("kPa below ambient", color=FAINT)
     axes.grid(axis="y", color=RULE, linewidth=0.7)
-    axes.set_axisbelow(True)
-    axes.tick_params(colors=FAINT, length=3)
-    for name, spine in axes.spines.items():
-        spine.set_visible(name in ("left", "bottom"))
-        spine.set_color(RULE)
 
 
 def _draw_states(axes: Any, trace: Trace, last_s: float) -> None:
