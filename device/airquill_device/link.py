@@ -22,9 +22,11 @@ _BYTES_A_PASS = const(12)
 _CTRL_C = const(3)
 _LONGEST_NUMBER = const(0x3FFFFFFF)
 # What each takes of the heap at most, measured on the chip.
-_LINE_BYTES = const(900)
-_STEP_BYTES = const(900)
-_EVENT_BYTES = const(1500)
+_ALWAYS = ("do stop", "do release")  # what must never be refused for want of memory
+_LINE_BYTES = const(700)
+_STEP_BYTES = const(350)
+_EVENT_BYTES = const(200)
+_EVENT_CHARACTER_BYTES = const(14)
 
 
 class Link:
@@ -41,7 +43,7 @@ class Link:
         self.spent_bytes = 0  # estimate of what requests and events took since memory was last collected
         self.listening = 0  # bit mask of topics
         self.stream_us = 0
-        self.streamed = ()  # indexes of readings
+        self.streamed = ()  # (index, " path=") of each reading
         self.shadow = None  # values of an open batch
         self._stream_at = 0
         self._reader = frame.LineReader()
@@ -184,14 +186,19 @@ class Link:
         # An event may be as long as half a line; before that much is read nothing is formatted.
         if self._unread > t.LINE_BYTES // 2:
             return
-        self.spent_bytes += _EVENT_BYTES
+        if self.app.memory_is_low():
+            self._first = (self._first + 1) % _RING
+            self._count -= 1
+            self.dropped += 1
+            return
         if self._events[self._first * 5] == t.T_READING:
             body = "! %d reading" % self._events[self._first * 5 + 4]
             self._first = (self._first + 1) % _RING
             self._count -= 1
-            body += verbs.readings_text(self.app, self.streamed)
+            body += verbs.streamed_text(self.app, self.streamed)
         else:
             body = self._event_body()
+        self.spent_bytes += _EVENT_BYTES + _EVENT_CHARACTER_BYTES * len(body)
         if not self._start(frame.frame(body)):
             self.dropped += 1
 
@@ -257,7 +264,7 @@ class Link:
         work = self._work
         try:
             if work is None:
-                if self.app.low_memory and body[:5] != "hello":
+                if self.app.memory_is_low() and body[:5] != "hello" and body not in _ALWAYS:
                     raise ProtocolError(t.E_BUSY)
                 self._work = frame.split(body)
                 return

@@ -260,6 +260,18 @@ def test_what_needs_rest_is_refused_while_vacuum_is_on(greeted: Line) -> None:
     assert greeted.ask("5 save").startswith("5 error 300 vacuum_on")
 
 
+def test_short_of_memory_a_unit_still_stops_and_lets_go(greeted: Line) -> None:
+    greeted.ask("2 do pick")
+    greeted.unit.app.link.spent_bytes = 1 << 20
+    greeted.hear(1100)
+    assert greeted.ask("3 get cycle.state").startswith("3 error 305 busy")
+    assert greeted.ask("4 do release") == "4 done"
+    assert greeted.ask("5 do stop") == "5 done"
+    assert greeted.hands.outputs()["pump"] == 0
+    greeted.hear(1100)
+    assert greeted.ask("6 get fault.active") == "6 done fault.active=1", "memory was collected"
+
+
 def test_the_dead_man_stops_a_unit_whose_host_fell_silent(greeted: Line) -> None:
     greeted.ask("2 do dead_man 500")
     greeted.ask("3 do pick")

@@ -24,6 +24,7 @@ COMMANDS = (
     Entry("keys", "airquill.cli.keys", "Bind key strokes to pedals and to the pick cycle.", PROFILE),
     Entry("pedals", "airquill.cli.pedals", "Record how pedals bounce, check their wiring.", PROFILE),
     Entry("profile", "airquill.cli.profile", "A unit's settings as a file: write, check, compare, apply.", PROFILE),
+    Entry("wiring", "airquill.cli.wiring", "Check a unit's wiring, or a wiring file.", BENCH),
     Entry("accept", "airquill.cli.accept", "Check a unit against limits, and record it.", BENCH),
     Entry("demo", "airquill.cli.demo", "See it all on a virtual unit, in half a minute.", BENCH),
     Entry("sim", "airquill.cli.sim", "Run a virtual unit.", BENCH),

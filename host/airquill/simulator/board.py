@@ -67,6 +67,7 @@ class VirtualBoard:
         self.active_us = clock.now()
         self.lamps = bytearray(5)
         self.brightness_pct = 0
+        self.bar_pulse = 0  # duty of all lamps, over their own, while they are pulsed
         self.pump_hz = 0
         self.valve_hz = 0
         self.pump_duty = 0
@@ -194,6 +195,8 @@ class VirtualBoard:
         elif output == 1:
             self._valve_duty = duty
             self._peak_end = -1
+        else:
+            self.bar_pulse = duty
 
     def _touch(self) -> None:
         self._run_timers()
@@ -228,6 +231,10 @@ class VirtualBoard:
         self._peak_end = -1
         self._apply()
 
+    def blow_duty(self) -> int:
+        """Duty of the second valve now."""
+        return FULL if self._blow_end > self._now() else 0
+
     def valve_duty(self) -> int:
         """Duty of the valve now."""
         self._run_timers()
@@ -245,8 +252,8 @@ class VirtualBoard:
         self._touch()
         if output_index == 2:
             self.blow(us)
-        elif output_index < 2:
-            before = self.pump_duty if output_index == 0 else self._valve_duty
+        else:
+            before = (self.pump_duty, self._valve_duty, 0, 0)[output_index]
             self._pulses.append((self._now() + us, output_index, before))
             self._set_output(output_index, FULL)
             self._apply()
@@ -258,6 +265,7 @@ class VirtualBoard:
         self._valve_duty = 0
         self._peak_end = self._blow_end = -1
         self._pulses.clear()
+        self.bar_pulse = 0
         self.addon_duties.clear()
         self._apply()
 

@@ -116,12 +116,25 @@ class Desk:
         return {"lamps": list(self.board.lamps), "brightness_pct": self.board.brightness_pct}
 
     def do_outputs(self) -> "dict[str, int]":
-        """What the unit drives: duties of 0 to 65535, frequencies in Hz; and outputs of add-ons, as `x.ADDON.PIN`."""
+        """What the unit drives: duties of 0 to 65535, frequencies in Hz; `bar` only while it is pulsed; outputs of
+        add-ons as `x.ADDON.PIN`."""
         b = self.board
-        driven = {"pump": b.pump_duty, "valve": b.valve_duty(), "pump_hz": b.pump_hz, "valve_hz": b.valve_hz}
+        driven = {"pump": b.pump_duty, "valve": b.valve_duty(), "blow": b.blow_duty(), "bar": b.bar_pulse}
+        driven["pump_hz"] = b.pump_hz
+        driven["valve_hz"] = b.valve_hz
         for name in b.addon_pins:
             driven["x." + name] = b.addon_duties.get(b.addon_pins[name], 0)
         return driven
+
+    def do_record_drives(self, on: bool) -> None:
+        """Begin to record each change of pump and valve anew, or end it."""
+        air = self.world.air
+        self.world.drives = [[self._now(), air.pump_duty, air.valve_drive]] if on else None
+
+    def do_drives(self) -> "list[list[float]]":
+        """What was recorded, the state at its start first: us, and the pump's and the valve's share of full drive."""
+        self.board.valve_duty()  # ends what timers have ended
+        return list(self.world.drives or [])
 
     def do_truth(self) -> "dict[str, float | str]":
         """Real pressures and flows, not the sensor's."""

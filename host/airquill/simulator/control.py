@@ -174,8 +174,17 @@ class Control:
         return dict(self._send("lights", {}))
 
     def outputs(self) -> dict[str, int]:
-        """What the unit drives: `pump` and `valve`, 0 to 65535; `pump_hz`, `valve_hz`."""
+        """What the unit drives, 0 to 65535: `pump`, `valve`, `blow`, `bar` while it is pulsed, outputs of add-ons as
+        `x.ADDON.PIN`; and `pump_hz`, `valve_hz`."""
         return dict(self._send("outputs", {}))
+
+    def record_drives(self, on: bool) -> None:
+        """Begin to record each change of pump and valve anew, or end it."""
+        self._send("record_drives", {"on": on})
+
+    def drives(self) -> list[tuple[int, float, float]]:
+        """What was recorded, the state at its start first: us, and the pump's and the valve's share of full drive."""
+        return [(int(us), float(pump), float(valve)) for us, pump, valve in self._send("drives", {})]
 
     def truth(self) -> dict[str, Any]:
         """Real pressures (`pen_kpa`, `line_kpa`, `pump_kpa`), flows and openings, not the sensor's."""
