@@ -176,7 +176,7 @@ class AddOns:
             free = board.free_bytes() if measures else 0
             began = board.ticks_us()
             try:
-                if self._takes[number] and app.low_memory and not quiet:
+                if self._takes[number] and app.memory_is_low() and not quiet:
                     raise MemoryError
                 tick(now)
                 if board.ticks_diff(board.ticks_us(), began) > _LONGEST_US:

@@ -42,7 +42,6 @@ class App:
         self.wants_edges = False
         self.uptime_s = 0
         self.longest_us = 0
-        self.low_memory = False
         self.dead_man_us = 0
         self.restart_wanted = 0
         self._notices = bytearray(_HIGHEST_FAULT)
@@ -368,12 +367,15 @@ class App:
         if quiet != self._collecting:
             self._collecting = quiet
             self.board.collect_by_itself(quiet)
-        spent = self.link.spent_bytes
         # A pedal that is stuck or wired the wrong way round must not keep requests at "busy" for ever.
-        if spent > _COLLECT_BYTES and (quiet or (spent > self._spare_bytes and not self.cycle.is_busy())):
+        starved = self.memory_is_low() and not self.cycle.is_busy()
+        if starved or (quiet and self.link.spent_bytes > _COLLECT_BYTES):
             self.board.collect()
-            self.link.spent_bytes = spent = 0
-        self.low_memory = spent > self._spare_bytes
+            self.link.spent_bytes = 0
+
+    def memory_is_low(self):
+        """Only the reserve is left until memory is collected: requests get "busy", events are dropped."""
+        return self.link.spent_bytes > self._spare_bytes
 
     def _restart(self):
         """A restart waits until its reply has left."""

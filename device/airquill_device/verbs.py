@@ -82,7 +82,7 @@ def _value_text(app, path):
         slot = app.addons.slot(path)
     if slot >= 0:
         return _setting(app, slot)[1]
-    return _reading(app, _find_reading(app, path))[1]
+    return _reading_text(app, _find_reading(app, path))
 
 
 def _find_reading(app, path):
@@ -103,17 +103,25 @@ def _reading(app, index):
     """(path, text) of a reading."""
     if index >= t.READINGS:
         return app.addons.reading_text(index)
+    return settings.reading_path(index), _reading_text(app, index)
+
+
+def _reading_text(app, index):
+    if index >= t.READINGS:
+        return app.addons.reading_text(index)[1]
     needs = settings.reading_needs(index)
     if needs and needs not in app.board.capabilities():
-        return settings.reading_path(index), "-"
-    return settings.reading_path(index), settings.render_reading(index, readings.read(app, index))
+        return "-"
+    return settings.render_reading(index, readings.read(app, index))
 
 
-def readings_text(app, indexes):
-    text = ""
-    for index in indexes:
-        text += " %s=%s" % _reading(app, index)
-    return text
+def streamed_text(app, streamed):
+    """The rest of a `reading` event; `streamed` holds (index, " path=") of each, so that a path is made once."""
+    pieces = []
+    for index, head in streamed:
+        pieces.append(head)
+        pieces.append(_reading_text(app, index))
+    return "".join(pieces)
 
 
 def _get(app, fields):
@@ -260,9 +268,10 @@ def _stream(app, fields):
     indexes = []
     for path in fields[2:]:
         indexes.append(_find_reading(app, path))
-    if len(readings_text(app, indexes)) > BODY_BYTES // 2:
+    streamed = tuple([(index, " %s=" % _reading(app, index)[0]) for index in indexes])
+    if len(streamed_text(app, streamed)) > BODY_BYTES // 2:
         raise ProtocolError(t.E_REPLY_TOO_LONG, "stream")
-    link.streamed = tuple(indexes)
+    link.streamed = streamed
     link.stream_us = ms * 1000
     link.listen(link.listening | 1 << t.T_READING)
     return "done"
