@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import select
 import subprocess
 import sys
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -53,6 +55,34 @@ def airquill(*arguments: str | Path, typed: str | None = None, **environment: st
     """Run the command line in this process, not at a terminal."""
     result = CliRunner().invoke(app, [str(argument) for argument in arguments], input=typed, env=environment)
     return Answer(result.exit_code, result.stdout, result.stderr)
+
+
+def at_a_terminal(answer: str, *arguments: str | Path) -> tuple[int, str]:
+    """Run a command at a real pseudo-terminal and answer its yes-or-no questions; its code, and what it showed."""
+    master, slave = pty.openpty()
+    named = {name: os.environ[name] for name in ("AIRQUILL_PORT", "AIRQUILL_STATE") if name in os.environ}
+    process = subprocess.Popen(
+        [*AIRQUILL, *map(str, arguments)],
+        env={**ENVIRONMENT, **named, "COLUMNS": "200", "TERM": "xterm"},
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+    )
+    os.close(slave)
+    seen, asked = b"", 0
+    give_up = time.monotonic() + START_S
+    while time.monotonic() < give_up:
+        ready, _, _ = select.select([master], [], [], 0.2)
+        try:
+            seen += os.read(master, 4096) if ready else b""
+        except OSError:  # the other end is closed: it has ended
+            break
+        if seen.count(b"[y/N]") > asked:
+            asked += 1
+            os.write(master, answer.encode() + b"\n")
+    process.wait(20)
+    os.close(master)
+    return process.returncode, seen.decode()
 
 
 class Running(NamedTuple):

@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 import os
-import pty
-import select
-import subprocess
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,7 +13,7 @@ from airquill.link import catalogue
 from airquill.link.client import Client
 from airquill.profile.document import load
 from airquill.profile.exchange import differences, missing_on_unit
-from command_line import AIRQUILL, ENVIRONMENT, airquill
+from command_line import airquill, at_a_terminal
 
 HEATHER = """[profile]
 registry = 1
@@ -139,38 +135,16 @@ def test_differences_come_in_the_units_order_with_types_minded(heather: Path) ->
     ]
 
 
-def at_a_terminal(answer: str, *arguments: str | Path) -> tuple[int, str]:
-    """Run a command at a pseudo-terminal and answer its one question."""
-    master, slave = pty.openpty()
-    process = subprocess.Popen(
-        [*AIRQUILL, *map(str, arguments)],
-        env={**ENVIRONMENT, "AIRQUILL_PORT": os.environ["AIRQUILL_PORT"], "COLUMNS": "120", "TERM": "xterm"},
-        stdin=slave,
-        stdout=slave,
-        stderr=slave,
-    )
-    os.close(slave)
-    seen, asked = b"", 0
-    give_up = time.monotonic() + 60
-    while time.monotonic() < give_up:
-        ready, _, _ = select.select([master], [], [], 0.2)
-        try:
-            seen += os.read(master, 4096) if ready else b""
-        except OSError:  # the other end is closed: it has ended
-            break
-        if seen.count(b"[y/N]") > asked:
-            asked += 1
-            os.write(master, answer.encode() + b"\n")
-    process.wait(20)
-    os.close(master)
-    assert asked == 1, seen
-    return process.returncode, seen.decode()
+@pytest.fixture
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A consent that is given here is not remembered for the next test."""
+    monkeypatch.setenv("AIRQUILL_STATE", str(tmp_path / "state"))
 
 
-def test_at_a_terminal_it_asks_once_and_takes_a_yes(sim: str, risky: Path) -> None:
+def test_at_a_terminal_it_asks_once_and_takes_a_yes(sim: str, risky: Path, state: None) -> None:
     code, seen = at_a_terminal("y", "profile", "apply", risky)
     assert code == 0, seen
-    assert "and the strokes in red?" in seen
+    assert "and what is in red?" in seen
     assert "\x1b[1;31mpedal2.hold_keys" in seen
     assert has("pump.kick_ms", "pedal2.hold_keys") == [150, encode("Left Alt + F4")]
 

@@ -74,13 +74,14 @@ def apply(
     file: File,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     yes_keys: Annotated[
-        bool, typer.Option("--yes-keys", help="Agree to the strokes that need consent: those shown in red.")
+        bool, typer.Option("--yes-keys", help="Agree to what is shown in red, this time: strokes that need consent.")
     ] = False,
     port: Port = None,
 ) -> None:
     """Make a unit run and keep what the file says: all of it or nothing.
 
-    Shows what changes and asks once. Strokes that could command the PC are shown in red and need their own consent.
+    Shows what changes and asks once. Strokes that could command the PC are shown in red and need their own consent,
+    which is remembered for exactly that stroke.
     """
     from airquill.profile.exchange import apply as make
 
@@ -122,14 +123,16 @@ def _show(changes: list[Difference]) -> None:
     screen = console()
     for change in changes:
         for reason in change.consent():
-            screen.print(f"{change.path} {reason}.", style="bold red", markup=False, soft_wrap=True)
+            known = " You agreed to it before." if change.is_agreed() else ""
+            screen.print(f"{change.path} {reason}.{known}", style="bold red", markup=False, soft_wrap=True)
 
 
 def _consent(changes: list[Difference], yes: bool, yes_keys: bool) -> None:
     """Ask once, for all that was not agreed to on the command line. Raises AirquillError where nobody can be asked."""
     from airquill.errors import AirquillError
+    from airquill.keys import remember
 
-    risky = [change.path for change in changes if change.consent()]
+    risky = [change for change in changes if change.consent() and not change.is_agreed()]
     asks_keys = bool(risky) and not yes_keys
     if yes and not asks_keys:
         return
@@ -137,7 +140,9 @@ def _consent(changes: list[Difference], yes: bool, yes_keys: bool) -> None:
         options = " ".join(option for option, wanted in (("--yes", not yes), ("--yes-keys", asks_keys)) if wanted)
         raise AirquillError(f"Nothing was changed: this needs your consent. Look at the changes, then add {options}.")
     these = "this change" if len(changes) == 1 else f"these {len(changes)} changes"
-    question = f"Apply {these}" + (", and the strokes in red" if asks_keys else "") + "?"
+    question = f"Apply {these}" + (", and what is in red" if asks_keys else "") + "?"
     if not typer.confirm(question):
         typer.echo("Nothing was changed.")
         raise typer.Exit(1)
+    if asks_keys:
+        remember(change.in_file for change in risky if isinstance(change.in_file, bytes))

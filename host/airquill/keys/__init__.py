@@ -1,6 +1,7 @@
 """Key names, host layouts and strokes: from what a person writes to what the PC receives, and back."""
 
 from airquill.keys.check import Finding, check
+from airquill.keys.consent import is_agreed, remember
 from airquill.keys.describe import describe
 from airquill.keys.layouts import DATA_VERSION, LAYOUT_NAMES, Layout, layout
 from airquill.keys.report import KeyEvent, SeenChord, chords_seen, events, still_down, typed
@@ -26,12 +27,14 @@ __all__ = [
     "encode",
     "events",
     "fingerprint",
+    "is_agreed",
     "layout",
     "name_of",
     "needed_settings",
     "needs_consent",
     "parse",
     "reasons",
+    "remember",
     "risk",
     "still_down",
     "typed",

@@ -7,12 +7,18 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from airquill.errors import AirquillError
-from airquill.keys import reasons
+from airquill.keys import is_agreed, reasons
 from airquill.link.client import Client
 from airquill.link.convert import Value, parse_typed, plain, takes
 from airquill.link.entries import ADDON, Setting
 from airquill.profile.document import Profile
 from airquill.profile.written import stroke_text, written
+
+# Settings that let strokes through which the unit else refuses.
+_OPENS = {
+    "keys.allow_system": "lets strokes hold Control, Alt or GUI, which can command the PC",
+    "keys.allow_text": "lets strokes be long enough to type a command",
+}
 
 
 @dataclass(frozen=True)
@@ -28,8 +34,15 @@ class Difference:
         return self.entry.path
 
     def consent(self) -> list[str]:
-        """Why a person must agree to the stroke in the file; empty for all that needs no consent."""
+        """Why a person must agree to what is in the file; empty for all that needs no consent."""
+        if self.path in _OPENS and self.in_file is True:
+            # Else the file that brings a dangerous stroke could also bring the permission for it, unseen.
+            return [_OPENS[self.path]]
         return reasons(self.in_file) if isinstance(self.in_file, bytes) and self.in_file else []
+
+    def is_agreed(self) -> bool:
+        """Whether this user agreed to exactly this stroke before. A permission is asked for each time."""
+        return isinstance(self.in_file, bytes) and is_agreed(self.in_file)
 
     def texts(self) -> tuple[str, str]:
         """The unit's value and the file's, for people."""
