@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
+import uuid
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -71,19 +72,27 @@ class UnitRecord(Part):
 
 
 class Record(Part):
-    """One run of the checks on one unit. Times are UTC, `ambient_kpa` is computed from the altitude (ISO 2533)."""
+    """One run of the checks on one unit. Times are UTC, `ambient_kpa` is computed from the altitude (ISO 2533).
+
+    `id` is this run's alone, on whatever station: by it record books are merged. `rig` says which measuring board was
+    used and when it was calibrated; it is empty without one.
+    """
 
     format: int = FORMAT
+    id: str
     verdict: Verdict
     sentence: str
     serial: str
     unit: UnitRecord
+    board_revision: str = ""
+    pump_lot: str = ""
     settings_hash: str
     limits_version: int
     limits_hash: str
     needle_gauge: int
     station: str
     operator: str
+    rig: dict[str, str] = {}
     altitude_m: float
     ambient_kpa: float
     started: str
@@ -114,6 +123,11 @@ def settings_hash(entries: Iterable[Setting], values: Mapping[str, Value]) -> st
     """
     lines = sorted(f"{one.path}={to_wire(one, values[one.path])}\n" for one in entries if one.keep == "profile")
     return hashlib.sha256("".join(lines).encode()).hexdigest()[:16]
+
+
+def new_id() -> str:
+    """An identity that no other record has (a random UUID, RFC 9562)."""
+    return str(uuid.uuid4())
 
 
 def now() -> str:

@@ -17,6 +17,7 @@ from airquill_hil.record import (
     Record,
     Verdict,
     host_versions,
+    new_id,
     now,
     settings_hash,
     unit_record,
@@ -44,6 +45,14 @@ class Place:
         return Place(self.station or platform.node(), self.operator or _user())
 
 
+@dataclass(frozen=True)
+class Made:
+    """What the unit was made of, as its maker counts it; no unit knows that of itself."""
+
+    board_revision: str = ""
+    pump_lot: str = ""
+
+
 def _user() -> str:
     try:
         return getpass.getuser()
@@ -54,6 +63,7 @@ def _user() -> str:
 def run(
     bench: Bench,
     place: Place = Place(),
+    made: Made = Made(),
     checks: Sequence[Check] = CHECKS,
     on_start: Callable[[Check], None] = lambda _check: None,
     on_done: Callable[[CheckRecord], None] = lambda _record: None,
@@ -87,10 +97,13 @@ def run(
         verdict = "error"
     place = place.filled()
     return Record(
+        id=new_id(),
         verdict=verdict,
         sentence=f"{sentence} {bench.left_unsafe}".strip(),
         serial=bench.label,
         unit=told,
+        board_revision=made.board_revision,
+        pump_lot=made.pump_lot,
         settings_hash=settings,
         limits_version=bench.limits.version,
         limits_hash=bench.limits.hash,
