@@ -19,6 +19,7 @@ from airquill.errors import AirquillError
 from airquill.image.layout import RPI_PICO
 from airquill.image.littlefs import read_filesystem
 from airquill.simulator.child import Child, Options, find_micropython
+from airquill.simulator.world import FAULTS
 from conftest import require
 from simulator.running import Running
 
@@ -85,6 +86,28 @@ def test_saved_settings_outlive_restart_and_process(start: Callable[..., Running
     other = start()
     assert other.line.greet()["cause"] == "power"
     assert other.line.get("unit.name") == '"Heather bench"'
+
+
+def test_every_fault_is_an_option_changes_while_it_runs_and_outlives_a_restart(start: Callable[..., Running]) -> None:
+    harmless = [name for name in FAULTS if not name.startswith("serial")]
+    unit = start(*(word for name in harmless for word in ("--fault", f"{name}=0.01")))
+    assert unit.hands.faults() == {name: 0.01 if name in harmless else 0 for name in FAULTS}
+    for name in FAULTS:
+        unit.hands.fault(name, 0.25)
+    assert set(unit.hands.faults().values()) == {0.25}
+    for name in FAULTS:
+        unit.hands.fault(name, 0)
+    unit.line.greet()
+    unit.hands.fault("sensor_drift", 1)
+    time.sleep(0.3)
+    # 8 kPa of 108.8 are 4819 of 65536 steps, above the zero at 3277.
+    assert int(unit.line.get("sensor.code")) == pytest.approx(3277 + 4819, abs=500)
+    unit.hands.fault("flash_wear", 1)
+    unit.line.ask("do restart")
+    unit.greet_again()
+    assert {name for name, strength in unit.hands.faults().items() if strength} == {"sensor_drift", "flash_wear"}
+    unit.line.ask("set pump.ramp_ms=444")
+    assert "flash_failed" in unit.line.ask("save")
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

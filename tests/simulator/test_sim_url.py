@@ -74,6 +74,15 @@ def test_a_part_is_picked_and_let_go() -> None:
     assert hands.truth()["tip"] == "open"
 
 
+def test_a_part_named_in_the_address_lies_under_the_tip() -> None:
+    line, hands = open_line("sim://?needle=25&part=1.6x0.8x0.45:2")
+    line.greet()
+    assert hands.truth()["tip"] == "touching"
+    line.ask("do pick")
+    hands.sleep(1)
+    assert hands.lift()
+
+
 def test_saved_settings_outlive_restart_power_cut_and_port() -> None:
     line, hands = open_line("sim://bench1")
     line.greet()
@@ -208,6 +217,9 @@ def test_idle_hours_pass_quickly_and_events_still_come_on_time() -> None:
         ("sim://?fault=gremlins:0.3", "no fault is called gremlins"),
         ("sim://?fault=hose_leak:2", "must be 0 to 1"),
         ("sim://?fault=hose_leak", "must be a number"),
+        ("sim://?part=1.6x0.8:2", "length, width and height"),
+        ("sim://?part=1.6x0.8x0.45", "part must be a number"),
+        ("sim://?part=1.6x0.8x0.45:0", "above zero"),
         ("sim://?colour=red", "no option 'colour'"),
         ("sim://?sensor=maybe", "on or off"),
         ("sim://?flash=/nowhere/at/all/flash.bin", "No such file"),

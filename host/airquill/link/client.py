@@ -359,10 +359,16 @@ class Client:
             raise
 
     def _drop_batch(self) -> None:
-        try:
-            self.request("batch", "drop")
-        except Refused:
-            return  # an apply that was refused has closed it already
+        end = self.port.now() + DEADLINE_S
+        while True:
+            try:
+                self.request("batch", "drop")
+                return
+            except Refused as error:
+                # An apply that was refused has closed it already; what was short of memory has not.
+                if error.word != "busy" or self.port.now() + BUSY_WAIT_S >= end:
+                    return
+                self.port.sleep(BUSY_WAIT_S)
 
     def save(self) -> None:
         """What runs lasts over a restart."""

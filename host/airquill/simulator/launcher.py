@@ -168,9 +168,20 @@ class _Module:
         self.board = board
 
 
-def _build_hash() -> str:
+class _Machine:
+    """Stands for the chip's own module, of which boot.py uses the watchdog."""
+
+    def __init__(self, board: "VirtualBoard") -> None:
+        self._board = board
+
+    def WDT(self, timeout: int) -> None:
+        """Start the watchdog; how long it waits is the board's."""
+        self._board.watchdog_feed()
+
+
+def _build_hash(folder: str) -> str:
     try:
-        with open("/build.txt") as file:
+        with open(folder + "/build.txt") as file:
             return file.read(8)
     except OSError:
         return "unknown"
@@ -202,7 +213,7 @@ def _run_file(name: str) -> None:
 
 def main(terminal_fd: int, channel_fd: int) -> None:
     """Power up, run boot.py and main.py from the flash, say why it ended."""
-    from .board import Reset, VirtualBoard
+    from .board import WATCHDOG_US, Reset, VirtualBoard
     from .commands import Desk
     from .flash import FileCells, Flash, PowerCut
     from .world import World
@@ -230,18 +241,25 @@ def main(terminal_fd: int, channel_fd: int) -> None:
     desk = Desk(board)
     clock.board = board  # type: ignore[assignment]
     channel.desk = desk  # type: ignore[assignment]
+    faults = config["faults"]
     if config["world"]:
         world.restore(clock.now(), config["world"])  # type: ignore[arg-type]
-    for name, strength in config["faults"].items():  # type: ignore[attr-defined]
+        faults = dict(world.faults)
+    # By the desk, which tells the flash too.
+    for name, strength in faults.items():  # type: ignore[attr-defined]
         desk.do_fault(name, strength)
 
     ended = "prompt"
     try:
         _mount(flash)
-        board.build = _build_hash()
+        board.has_disk = True
         sys.modules["airquill_device.board"] = _Module(board)  # type: ignore[assignment]
+        sys.modules["machine"] = _Machine(board)  # type: ignore[assignment]
         channel.tell({"ready": True})
         _run_file("boot.py")
+        folder = sys.path[0]  # the copy of the firmware that boot.py chose
+        board.build = _build_hash(folder)
+        board.extensions = folder + board.extensions
         _run_file("main.py")
     except Reset as reset:
         ended = reset.cause
@@ -251,6 +269,10 @@ def main(terminal_fd: int, channel_fd: int) -> None:
         # What the chip does: the traceback goes out on the line and the prompt comes.
         sys.print_exception(error, line.file)  # type: ignore[attr-defined]
         sys.print_exception(error, sys.stderr)  # type: ignore[attr-defined]
+        if board.fed_us >= 0:
+            time.sleep_us(WATCHDOG_US)  # type: ignore[attr-defined]
+            ended = "watchdog"
+            board.timeouts += 1
     board.safe()
     channel.tell({"ended": ended, "world": world.snapshot(), "timeouts": board.timeouts})
     # child.py ends this process; ending by itself would leave it at the prompt first.

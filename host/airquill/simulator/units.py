@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from binascii import crc32
+from math import isfinite, nan
 from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
@@ -24,8 +25,9 @@ def unit_at(url: str) -> Unit:
 
     The seed follows from the name unless it is given, so two names are two chips.
 
-    Options: needle, tip, seed, supply, fault (name:strength, repeatable), flash (file), addons (a folder), and on or
-    off for each part: sensor, panel, keyboard, blow. ValueError says what is wrong with an address.
+    Options: needle, tip, part (length x width x height : mass), seed, supply, fault (name:strength, repeatable), flash
+    (file), addons (a folder), and on or off for each part: sensor, panel, keyboard, blow. ValueError says what is
+    wrong with an address.
     """
     parts = urlsplit(url)
     if parts.scheme != "sim":
@@ -58,12 +60,12 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
             if value not in _FLAGS:
                 raise ValueError(f"{key} must be on or off, not '{value}'")
             fitted = [part for part in fitted if part != key] + ([key] if _FLAGS[value] else [])
-        elif key in ("tip", "supply", "fault"):
+        elif key in ("tip", "supply", "fault", "part"):
             later.append((key, value))
         else:
             raise ValueError(
                 f"a virtual unit has no option '{key}'; there are "
-                "needle, tip, seed, supply, fault, flash, addons, sensor, panel, keyboard, blow"
+                "needle, tip, part, seed, supply, fault, flash, addons, sensor, panel, keyboard, blow"
             )
     if flash_path is not None:
         make_blank_flash(Path(flash_path))
@@ -72,6 +74,8 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
         if key == "fault":
             fault, _, strength = value.partition(":")
             unit.desk.do_fault(fault, _decimal(key, strength))
+        elif key == "part":
+            unit.desk.do_touch(*_part(value))
         elif key == "supply":
             unit.desk.do_supply(_decimal(key, value))
         else:
@@ -96,9 +100,18 @@ def _number(key: str, value: str) -> int:
 
 def _decimal(key: str, value: str) -> float:
     try:
-        return float(value)
+        number = float(value)
     except ValueError:
-        raise ValueError(f"{key} must be a number, not '{value}'") from None
+        number = nan
+    if not isfinite(number):
+        raise ValueError(f"{key} must be a number, not '{value}'")
+    return number
+
+
+def _part(value: str) -> tuple[list[float], float]:
+    """Size in mm and mass in mg of LENGTHxWIDTHxHEIGHT:MASS."""
+    size, _, mass = value.partition(":")
+    return [_decimal("part", side) for side in size.split("x")], _decimal("part", mass)
 
 
 def control(url: str) -> Control:
