@@ -23,6 +23,7 @@ _PREVIOUS_PRESET = const(3)
 
 # A contact quiet for this many passes has ended its burst: the next edge is a new movement of the pedal.
 _QUIET_PASSES = const(8)
+_LATE_US = const(2000)
 
 
 class Pedal:
@@ -140,9 +141,10 @@ class Pedal:
         """The contact says otherwise than the debounced state: count it once it has said so long enough."""
         self._quiet = 0
         if self._since < 0 or edge >= 0:
-            self._since = edge if edge >= 0 else now
             if self._moved_at < 0:
-                self._moved_at = self._since
+                self._moved_at = edge if edge >= 0 else now
+            # Only a pass's first edge is stamped: when the next pass comes late, nobody knows when the last one was.
+            self._since = edge if edge >= 0 and self.board.ticks_diff(now, edge) < _LATE_US else now
         agreed_us = self.board.ticks_diff(now, self._since)
         if self.down:
             if agreed_us >= self._release_us:
