@@ -367,15 +367,25 @@ class App:
         if quiet != self._collecting:
             self._collecting = quiet
             self.board.collect_by_itself(quiet)
-        # A pedal that is stuck or wired the wrong way round must not keep requests at "busy" for ever.
-        starved = self.memory_is_low() and not self.cycle.is_busy()
-        if starved or (quiet and self.link.spent_bytes > _COLLECT_BYTES):
-            self.board.collect()
-            self.link.spent_bytes = 0
+        if quiet and self.link.spent_bytes > _COLLECT_BYTES:
+            self._collect()
+
+    def _collect(self):
+        self.board.collect()
+        self.link.spent_bytes = 0
 
     def memory_is_low(self):
-        """Only the reserve is left until memory is collected: requests get "busy", events are dropped."""
-        return self.link.spent_bytes > self._spare_bytes
+        """Only the reserve is left and vacuum is on: requests get "busy", events are dropped.
+
+        Without vacuum memory is collected at once, also with a pedal down: one that is stuck, wired the wrong way round
+        or bouncing must not keep requests at "busy".
+        """
+        if self.link.spent_bytes <= self._spare_bytes:
+            return False
+        if self.cycle.is_busy():
+            return True
+        self._collect()
+        return False
 
     def _restart(self):
         """A restart waits until its reply has left."""
