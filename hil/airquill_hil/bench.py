@@ -9,14 +9,20 @@ from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.link.convert import Value
 from airquill.pneumatics.ambient import SEA_LEVEL_PA, ambient_pa
-from airquill.report.trace import Recorder, Trace
+from airquill.report.trace import EVERY_MS, Recorder, Trace
 from airquill_hil.hands import Hands
 from airquill_hil.limits import Limits
+from airquill_hil.rig import Rig
 
 # The unit makes itself safe when the bench has been silent for this long with vacuum on.
 DEAD_MAN_MS = 3000
 FULL_PCT = 100
-VENT_S = 0.8
+RISE_S = 0.4
+LEVEL_MS = 40
+BEFORE_VENT_S = 0.1
+VENT_S = 0.5
+CALM_S = 1.1
+VACUUM = "vacuum.kpa"
 _IDLE_S = 4.0
 
 
@@ -24,12 +30,19 @@ class Bench:
     """What checks work with. `label` is the serial on the unit's label, `altitude_m` where the bench stands."""
 
     def __init__(
-        self, unit: Client, limits: Limits, hands: Hands | None = None, label: str = "", altitude_m: float = 0.0
+        self,
+        unit: Client,
+        limits: Limits,
+        hands: Hands | None = None,
+        label: str = "",
+        altitude_m: float = 0.0,
+        rig: Rig | None = None,
     ) -> None:
         """AirquillError for an altitude that the standard atmosphere does not cover."""
         self.unit = unit
         self.limits = limits
         self._hands = hands
+        self._rig = rig
         self.label = label
         self.altitude_m = altitude_m
         try:
@@ -45,9 +58,18 @@ class Bench:
         assert self._hands is not None
         return self._hands
 
+    @property
+    def rig(self) -> Rig:
+        """For checks that need one of its abilities."""
+        assert self._rig is not None
+        return self._rig
+
     def capabilities(self) -> set[str]:
-        """What unit and bench can do together: the unit's own words, `hands`, and `label` when a serial was given."""
+        """What unit and bench can do together: the unit's own words, those of the rig, `hands`, and `label` when a
+        serial was given."""
         found = set(self.unit.greeting.capabilities)
+        if self._rig is not None:
+            found.update(self._rig.abilities)
         if self._hands is not None:
             found.add("hands")
         if self.label:
@@ -69,14 +91,55 @@ class Bench:
             self._settle()
             self.unit.set(before)
 
+    @contextlib.contextmanager
+    def vacuum(self, strength_pct: int | None = FULL_PCT, watched: bool = True) -> Iterator[None]:
+        """Vacuum on at a strength (None: the preset's own), then off, and the preset's own strength again.
+
+        While `watched`, the unit stops when the bench is silent; not for what a person is asked during it.
+        """
+        self.calm()
+        self.unit.do("dead_man", DEAD_MAN_MS if watched else 0)
+        if strength_pct is not None:
+            self.unit.do("strength", strength_pct)
+        self.unit.do("pick")
+        try:
+            yield
+        finally:
+            self.unit.do("release")
+            self.unit.do("dead_man", 0)
+            self._settle()
+            self.unit.do("preset", self.unit.get("preset.active")["preset.active"])
+
+    def calm(self) -> None:
+        """Give the unit the quiet second in which it collects memory: with vacuum on it cannot."""
+        self.unit.port.sleep(CALM_S)
+
+    def kpa(self) -> float:
+        """Vacuum now, as the unit says. AirquillError when it says none."""
+        value = self.unit.get(VACUUM)[VACUUM]
+        if value is None:
+            raise AirquillError("The unit says no vacuum, though it has a sensor.", 1)
+        return float(str(value))
+
+    def stand(self) -> None:
+        """Stop the pump, so that the next pick starts it."""
+        self.unit.do("stop")
+        self.unit.do("clear")
+
     def record_pick(self, seconds: float) -> Trace:
         """Vacuum on at full strength for so long, then off; time zero is when vacuum came on."""
+        self.calm()
         with self.settings({"control.mode": "steady"}), Recorder(self.unit) as recorder:
             self.unit.do("dead_man", DEAD_MAN_MS)
             self.unit.do("strength", FULL_PCT)
             self.unit.do("pick")
             try:
-                recorder.run(seconds)
+                # Closely where it moves: a unit cannot collect the memory that events take while vacuum is on.
+                recorder.run(RISE_S)
+                self.unit.stream(LEVEL_MS, VACUUM)
+                recorder.run(seconds - RISE_S - BEFORE_VENT_S)
+                self.unit.stream(EVERY_MS, VACUUM)
+                recorder.run(BEFORE_VENT_S)
             finally:
                 self.unit.do("release")
                 self.unit.do("dead_man", 0)
@@ -99,6 +162,9 @@ class Bench:
         if self._hands is not None:
             with contextlib.suppress(AirquillError):
                 self._hands.rest()
+        if self._rig is not None:
+            with contextlib.suppress(AirquillError):
+                self._rig.rest()
         try:
             # `stop` works in every state of the unit, and a stop that is not needed is cleared again.
             self.unit.do("stop")

@@ -1,8 +1,9 @@
 """Faults injected into a virtual unit, to show that a check sees them.
 
 A fault is written as one text: `hose_leak=0.4` (any fault of the simulator with its strength), `supply=9` (V),
-`key_host=deaf`, `serial=OTHER`, `hang` (the firmware stands still until its watchdog bites), and two that only a unit
-in this process can have: `registry=other` (firmware of another version) and `keyboard=sticky` (empty reports get lost).
+`key_host=deaf`, `serial=OTHER`, `hang` (the firmware stands still until its watchdog bites). Others only a unit in
+this process can have: `registry=other` (firmware of another version), `keyboard=sticky` (empty reports get lost),
+`stop=ignored` (firmware that does nothing at a stop), and those of boards.py.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from typing import Any
 from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.simulator.control import Control
+from airquill_device.app import App
+from airquill_hil.boards import BOARD_FAULTS, patched
 from airquill_protocol import tables
 
 _BITE_S = 12.0
@@ -42,6 +45,18 @@ def injected(fault: str, unit: Client, control: Control) -> Iterator[None]:
         finally:
             tables.REGISTRY_HASH = before
         return
+    elif name == "stop":
+        with patched(App, {"_safe": lambda _app: None}):
+            yield
+        return
+    elif name in BOARD_FAULTS:
+        _inside(unit)
+        with BOARD_FAULTS[name](value):
+            # From its start on, as a real part would have it.
+            unit.do("restart")
+            unit.wait_for_restart()
+            yield
+        return
     elif name == "keyboard":
         _swallow_empty_reports(unit)
     else:
@@ -51,8 +66,13 @@ def injected(fault: str, unit: Client, control: Control) -> Iterator[None]:
 
 
 def _swallow_empty_reports(unit: Client) -> None:
-    inside: Any = getattr(unit.port.raw, "unit", None)
-    if inside is None:
-        raise AirquillError("Only a unit in this process can have a sticky keyboard. Use an address sim://.")
+    inside = _inside(unit)
     take = inside.board.key_report
     inside.board.key_report = lambda report: take(report) if any(report) else True
+
+
+def _inside(unit: Client) -> Any:
+    inside: Any = getattr(unit.port.raw, "unit", None)
+    if inside is None:
+        raise AirquillError("Only a unit in this process can have that fault. Use an address sim://.")
+    return inside

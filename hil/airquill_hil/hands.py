@@ -11,6 +11,9 @@ from airquill.link.state import announced
 from airquill.simulator.control import Control
 
 PRESS_MS = 250
+HOLD_MS = 1000
+TAP_MS = 70
+PUSH_S = 0.1
 PERSON_S = 30.0
 CONTROL_S = 2.0
 
@@ -32,6 +35,18 @@ class Hands(Protocol):
 
     def press(self, pedal: int) -> None:
         """Press pedal 1 or 2 once, for about a quarter of a second. May return before it is done."""
+
+    def hold(self, pedal: int) -> None:
+        """Keep pedal 1 or 2 down for about a second. May return before it is done."""
+
+    def double(self, pedal: int) -> None:
+        """Press pedal 1 or 2 twice within a quarter of a second. May return before it is done."""
+
+    def knob(self, clicks: int) -> None:
+        """Turn the knob, clockwise positive."""
+
+    def push(self) -> None:
+        """Push the knob once."""
 
     def reports(self) -> list[bytes] | None:
         """Keyboard reports that the computer took so far; None where nobody looks at them."""
@@ -60,12 +75,29 @@ class ControlHands:
     def press(self, pedal: int) -> None:
         self._control.press(pedal, ms=PRESS_MS, bounce="foot")
 
+    def hold(self, pedal: int) -> None:
+        self._control.press(pedal, ms=HOLD_MS, bounce="foot")
+
+    def double(self, pedal: int) -> None:
+        self._control.press(pedal, ms=TAP_MS)
+        self._control.sleep(2 * TAP_MS / 1000)
+        self._control.press(pedal, ms=TAP_MS)
+
+    def knob(self, clicks: int) -> None:
+        self._control.knob(clicks)
+
+    def push(self) -> None:
+        self._control.knob_push(True)
+        self._control.sleep(PUSH_S)
+        self._control.knob_push(False)
+
     def reports(self) -> list[bytes] | None:
         return [report for _, report in self._control.reports()]
 
     def rest(self) -> None:
         for pedal in (1, 2):
             self._control.release(pedal)
+        self._control.knob_push(False)
         self._control.tip("open")
 
 
@@ -96,6 +128,19 @@ class PersonHands:
 
     def press(self, pedal: int) -> None:
         self._tell(f"Press pedal {pedal} once and let it go.")
+
+    def hold(self, pedal: int) -> None:
+        self._tell(f"Hold pedal {pedal} down for a second, then let it go.")
+
+    def double(self, pedal: int) -> None:
+        self._tell(f"Press pedal {pedal} twice, quickly.")
+
+    def knob(self, clicks: int) -> None:
+        way = "clockwise" if clicks > 0 else "anticlockwise"
+        self._ask(f"Turn the knob {abs(clicks)} clicks {way}.")
+
+    def push(self) -> None:
+        self._ask("Push the knob once and let it go.")
 
     def reports(self) -> list[bytes] | None:
         return None

@@ -36,6 +36,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     from airquill_hil.bench import Bench
     from airquill_hil.hands import ControlHands, Hands, PersonHands, control_of
     from airquill_hil.limits import load_limits
+    from airquill_hil.rig import Rig, VirtualRig
 
     option = request.config.getoption
     if option("--unit") is None:
@@ -46,12 +47,14 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
             unit = stack.enter_context(Client.open(option("--unit")))
             control = control_of(unit)
             hands: Hands | None = None
+            rig: Rig | None = None
             if control is not None:
                 stack.callback(control.close)
                 hands = ControlHands(control)
+                rig = VirtualRig(control)
             elif sys.stdin.isatty():
                 hands = PersonHands(_asker(request.config, unit), _teller(request.config))
-            made = Bench(unit, limits, hands, option("--serial"), option("--altitude"))
+            made = Bench(unit, limits, hands, option("--serial"), option("--altitude"), rig)
         except AirquillError as error:
             pytest.exit(error.sentence, returncode=error.exit_code)
         stack.callback(made.safe)

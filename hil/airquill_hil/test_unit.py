@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from airquill_hil.bench import Bench
-from airquill_hil.checks import CHECKS, Check
+from airquill_hil.check import Check
+from airquill_hil.checks import CHECKS
 from airquill_hil.limits import Outcome
 from airquill_hil.run import failure_line, run_check
 

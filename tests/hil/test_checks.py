@@ -11,12 +11,14 @@ from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.link.problems import LinkLost
 from airquill.simulator.control import Control
-from airquill_hil import checks
+from airquill_hil import check_keys
 from airquill_hil.bench import Bench
-from airquill_hil.checks import CHECKS, Check, Figure, Measured
+from airquill_hil.check import Check, Figure, Measured
+from airquill_hil.checks import CHECKS, SHORT
 from airquill_hil.faults import injected
 from airquill_hil.hands import ControlHands, PersonHands, control_of
 from airquill_hil.limits import Outcome, load_limits
+from airquill_hil.rig import ABILITIES, Drive, VirtualRig
 from airquill_hil.run import failure_line, run, run_check
 
 SERIAL = "HEATHER-07"
@@ -29,7 +31,7 @@ def bench_at(url: str, label: str = SERIAL, altitude_m: float = 0.0) -> tuple[Be
     unit.set({"unit.serial": SERIAL}, keep=True)
     control = control_of(unit)
     assert control is not None
-    return Bench(unit, load_limits(), ControlHands(control), label, altitude_m), control
+    return Bench(unit, load_limits(), ControlHands(control), label, altitude_m, VirtualRig(control)), control
 
 
 def is_safe(control: Control) -> bool:
@@ -74,8 +76,9 @@ def test_a_failed_figure_rejects_the_unit() -> None:
 @pytest.mark.parametrize(
     ("url", "label", "skipped"),
     [
-        ("sim://?sensor=off", SERIAL, {"vacuum", "vent"}),
-        ("sim://?keyboard=off", SERIAL, {"key"}),
+        ("sim://?sensor=off", SERIAL, {"vacuum", "decay", "sensor", "vent", "trigger"}),
+        ("sim://?keyboard=off", SERIAL, {"key", "trigger"}),
+        ("sim://?panel=off", SERIAL, {"panel"}),
         ("sim://", "", {"identity"}),
     ],
 )
@@ -86,12 +89,56 @@ def test_what_cannot_be_checked_makes_the_verdict_partial(url: str, label: str, 
     assert record.verdict == "partial"
 
 
-def test_without_hands_only_identity_is_checked() -> None:
+def test_without_hands_and_rig_what_the_unit_says_of_itself_is_checked() -> None:
     unit = Client.open("sim://")
     unit.set({"unit.serial": SERIAL})
     record = run(Bench(unit, load_limits(), None, SERIAL))
     assert record.verdict == "partial"
-    assert [check.name for check in record.checks if check.outcome is Outcome.PASS] == ["identity"]
+    assert [check.name for check in record.checks if check.outcome is Outcome.PASS] == ["identity", "link"]
+
+
+def test_without_a_rig_the_verdict_is_partial_and_names_what_is_missing() -> None:
+    unit = Client.open("sim://")
+    unit.set({"unit.serial": SERIAL})
+    control = control_of(unit)
+    assert control is not None
+    record = run(Bench(unit, load_limits(), ControlHands(control), SERIAL))
+    assert record.verdict == "partial"
+    skipped = {check.name: check for check in record.checks if check.outcome is Outcome.SKIPPED}
+    by_rig = {check.name for check in CHECKS if set(ABILITIES) & {*check.needs, *(one.needs for one in check.figures)}}
+    assert set(skipped) == by_rig
+    assert "(gates)" in skipped["pwm"].sentence and "(power)" in skipped["power"].sentence
+
+
+def test_the_first_error_of_the_rig_ends_the_run() -> None:
+    bench, control = bench_at("sim://")
+
+    class Unplugged(VirtualRig):
+        def drives(self) -> list[Drive]:
+            raise AirquillError("The rig at /dev/rig does not answer.", 3)
+
+    broken = Bench(bench.unit, bench.limits, bench.hands, SERIAL, 0.0, Unplugged(control))
+    record = run(broken)
+    assert record.verdict == "error" and "The rig at /dev/rig" in record.sentence
+    assert record.checks[-1].name == "start" and len(record.checks) < len(CHECKS)
+    assert is_safe(control)
+
+
+def test_the_short_list_is_part_of_the_whole() -> None:
+    assert [check.name for check in SHORT] == ["identity", "vacuum", "vent", "pedal", "key"]
+
+
+def test_the_power_is_on_again_after_a_run_that_ended_without() -> None:
+    bench, control = bench_at("sim://")
+
+    def measure(_: Bench) -> Measured:
+        bench.rig.power(False)
+        raise AirquillError("The rig came off.")
+
+    run(bench, checks=(Check("dark", "Dark", ("power",), (), measure),))
+    bench.unit.port.sleep(1.0)
+    assert bench.unit.greet_again().cause == "power"
+    assert is_safe(control)
 
 
 def failing(error: BaseException) -> Check:
@@ -194,7 +241,7 @@ def test_bounce_is_one_press() -> None:
 def test_test_reports_are_what_a_computer_reads_as_the_test_stroke() -> None:
     from airquill.keys import typed
 
-    assert typed(list(enumerate(checks.TEST_REPORTS))) == checks.TEST_STROKE
+    assert typed(list(enumerate(check_keys.TEST_REPORTS))) == check_keys.TEST_STROKE
 
 
 def test_a_person_is_asked_for_what_a_hand_must_do() -> None:
@@ -207,15 +254,34 @@ def test_a_person_is_asked_for_what_a_hand_must_do() -> None:
         "Put a 22G": lambda: control.needle(22),
         "Close the tip": lambda: control.tip("sealed"),
         "Hold the tip": lambda: control.tip("open"),
-        "Press pedal 1": lambda: control.press(1, ms=300),
-        "Press pedal 2": lambda: control.press(2, ms=300),
+        "Press pedal 1 once": lambda: control.press(1, ms=300),
+        "Press pedal 2 once": lambda: control.press(2, ms=300),
+        "Hold pedal 1": lambda: control.press(1, ms=1000),
+        "Hold pedal 2": lambda: control.press(2, ms=1000),
+        "Press pedal 1 twice": lambda: twice(control, 1),
+        "Press pedal 2 twice": lambda: twice(control, 2),
+        "Turn the knob 4 clicks clockwise": lambda: control.knob(4),
+        "Push the knob": lambda: push(control),
     }
 
     def person(sentence: str) -> None:
         said.append(sentence)
         next(answer for start, answer in answers.items() if sentence.startswith(start))()
 
-    record = run(Bench(unit, load_limits(), PersonHands(person, person), SERIAL))
+    record = run(Bench(unit, load_limits(), PersonHands(person, person), SERIAL, 0.0, VirtualRig(control)))
     assert record.verdict == "accepted", record.sentence
-    assert len(said) == len(set(said)) + 2  # closed once more for the vent, pedal 2 once more for the key
-    assert "as the unit tells it" in record.checks[-1].figures[0].note
+    assert set(answers) == {next(start for start in answers if sentence.startswith(start)) for sentence in said}
+    key = next(check for check in record.checks if check.name == "key")
+    assert "as the unit tells it" in key.figures[0].note
+
+
+def twice(control: Control, pedal: int) -> None:
+    control.press(pedal, ms=60)
+    control.sleep(0.15)
+    control.press(pedal, ms=60)
+
+
+def push(control: Control) -> None:
+    control.knob_push(True)
+    control.sleep(0.1)
+    control.knob_push(False)

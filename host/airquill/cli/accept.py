@@ -13,9 +13,10 @@ from airquill.cli.common import Json, Port, ask_ready, console, open_unit
 
 if TYPE_CHECKING:
     from airquill.link.client import Client
-    from airquill_hil.checks import Check
+    from airquill_hil.check import Check
     from airquill_hil.hands import Hands
     from airquill_hil.record import CheckRecord, Record
+    from airquill_hil.rig import Rig
 
 app = typer.Typer()
 
@@ -37,6 +38,10 @@ def accept(
     ] = 0,
     station: Annotated[str, typer.Option(help="Name of the bench; without it, the computer's.")] = "",
     operator: Annotated[str, typer.Option(help="Who runs it; without it, the user's name.")] = "",
+    only: Annotated[
+        list[str] | None,
+        typer.Option(metavar="CHECK", help="Run this check alone (repeatable), as after a repair; never accepts."),
+    ] = None,
     port: Port = None,
     as_json: Json = False,
 ) -> None:
@@ -49,17 +54,26 @@ def accept(
     from airquill.report.files import write_whole
     from airquill.report.html import acceptance_page
     from airquill_hil.bench import Bench
+    from airquill_hil.checks import chosen_checks
     from airquill_hil.limits import load_limits
     from airquill_hil.record import write_record
     from airquill_hil.run import Place, run
 
     with contextlib.ExitStack() as stack:
         wanted = load_limits(limits)
+        chosen = chosen_checks(only or [])
         _check_folder(out)
         unit = stack.enter_context(open_unit(port))
-        bench = Bench(unit, wanted, _hands(unit, stack), serial, altitude)
+        bench = Bench(unit, wanted, _hands(unit, stack), serial, altitude, _rig(unit, stack))
         progress = _Progress(quiet=as_json)
-        record = run(bench, Place(station, operator), on_start=progress.start, on_done=progress.done)
+        record = run(
+            bench,
+            Place(station, operator),
+            checks=chosen,
+            whole=not only,
+            on_start=progress.start,
+            on_done=progress.done,
+        )
     path = write_record(record, out)
     page = path.with_suffix(".html")
     write_whole(page, acceptance_page(record.model_dump(mode="json")))
@@ -91,6 +105,18 @@ def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
         return None
     # Ctrl-C at a prompt reaches the run, which makes the unit safe and says it in the record.
     return PersonHands(lambda sentence: ask_ready(unit, sentence), lambda sentence: typer.echo(sentence, err=True))
+
+
+def _rig(unit: Client, stack: contextlib.ExitStack) -> Rig | None:
+    """The rig that a virtual unit brings, or none."""
+    from airquill_hil.hands import control_of
+    from airquill_hil.rig import VirtualRig
+
+    control = control_of(unit)
+    if control is None:
+        return None
+    stack.callback(control.close)
+    return VirtualRig(control)
 
 
 class _Progress:

@@ -153,9 +153,10 @@ class Unit:
             self._wait(end)
             return
         if self._hung:
+            # Pins keep what they drive until the watchdog bites.
             self._hung = False
             fed_us = self.board.fed_us
-            self._stop()
+            self.app = None
             self._bite_at = (fed_us if fed_us >= 0 else clock.us) + WATCHDOG_US
             return
         if clock.us >= self._next_pass and (clock.us >= self._skip_until or not self._quiet_us(clock.us)):
@@ -179,7 +180,7 @@ class Unit:
         clock = self.clock
         if 0 <= self._bite_at <= end:
             clock.wait_until(self._bite_at)
-            self._bite_at = -1
+            self._stop()
             self._timeouts += 1
             self._begin("watchdog", START_US)
         elif 0 <= self._start_at <= end:

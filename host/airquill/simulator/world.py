@@ -17,6 +17,7 @@ STEP_US = 1000
 LONGEST_STEP_US = 16000
 STEADY_KPA = 0.002
 REST_KPA = 0.001
+MOST_DRIVES = 400  # changes of the outputs that a recording keeps
 
 
 class World:
@@ -34,6 +35,8 @@ class World:
         self.keyhost = KeyHost(self.faults, seed)
         self.knob_steps = 0
         self.knob_down = False
+        self.drives: "list[list[float]] | None" = None
+        """While recorded: [us, pump's share of 1, valve's share of 1] for each change, up to MOST_DRIVES."""
         self._air_us = 0
         self._step_us = STEP_US
 
@@ -104,6 +107,8 @@ class World:
             air.valve_drive = valve_drive
             air.blow_open = blow_open
             self.stir()
+            if self.drives is not None and len(self.drives) < MOST_DRIVES:
+                self.drives.append([now, pump_duty, valve_drive])
 
     def set_tip(self, now: int, state: "str | float") -> None:
         """Tip "open", "sealed" (a thumb on it), or the share of the needle left open. ValueError for anything else."""
@@ -187,6 +192,7 @@ class World:
             "host": self.keyhost.state,
             "leds": self.keyhost.leds,
             "captured": self.keyhost.captured,
+            "drives": self.drives,
         }
 
     def restore(self, now: int, kept: "dict[str, object]") -> None:
@@ -204,3 +210,4 @@ class World:
         self.keyhost.state = kept["host"]  # type: ignore[assignment]
         self.keyhost.leds = kept["leds"]  # type: ignore[assignment]
         self.keyhost.captured = [(us, report) for us, report in kept["captured"]]  # type: ignore[attr-defined]
+        self.drives = kept["drives"]  # type: ignore[assignment]

@@ -1,0 +1,225 @@
+"""Checks of what the unit is and of what it survives: identity, power cuts, hangs, silence, a noisy line."""
+
+from __future__ import annotations
+
+from airquill.link.catalogue import REGISTRY_HASH
+from airquill.link.client import Client
+from airquill.link.problems import LinkLost, Refused
+from airquill_hil.bench import Bench
+from airquill_hil.check import Check, Figure, Measured
+from airquill_protocol import frame
+from airquill_protocol import tables as t
+
+OFF_S = 0.5
+SAVED_S = 1.5  # the log is written a while after what it tells of
+UP_S = 15.0
+SILENT_MS = 1000
+SILENT_S = 2.0
+RUN_S = 0.5
+LONGEST_RUN_S = 10
+DAMAGED = 20
+ASKED = 20
+
+
+def _identity(bench: Bench) -> Measured:
+    said = bench.unit.greet_again()
+    found = Measured()
+    serial = str(bench.unit.get("unit.serial")["unit.serial"])
+    found.put(
+        "serial_equal",
+        serial == bench.label,
+        "" if serial == bench.label else f"The label says {bench.label}, the unit {serial or 'nothing'}.",
+    )
+    found.put(
+        "registry_equal",
+        said.registry_hash == REGISTRY_HASH,
+        "" if said.registry_hash == REGISTRY_HASH else f"The unit's registry is {said.registry_hash}.",
+    )
+    started = said.cause in ("power", "restart")
+    found.put("clean_start", started, "" if started else f"Its last start was by {said.cause}.")
+    fault = bench.unit.get("fault.active")["fault.active"]
+    found.put("faults", float(fault != 0), f"Fault {fault!s} keeps it stopped." if fault else "")
+    return found
+
+
+def _power(bench: Bench) -> Measured:
+    """Save one setting, change another, cut the power: the first is there, the second as it was, and so is the log."""
+    found = Measured()
+    unit = bench.unit
+    before = unit.all_settings()
+    boots = unit.greeting.boots
+    own = before["preset8.name"]
+    changed = "cut A" if own != "cut A" else "cut B"
+    try:
+        unit.set({"preset8.name": changed}, keep=True)
+    except Refused as error:
+        for name in ("settings_lost", "log_lost", "start_counted"):
+            found.put(name, None, f"It could not save. {error.sentence}")
+        return found
+    saved = unit.all_settings()
+    unit.set({"unit.name": "unsaved"})
+    unit.do("stop")
+    unit.do("clear")
+    unit.port.sleep(SAVED_S)
+    bench.rig.power(False)
+    unit.port.sleep(OFF_S)
+    bench.rig.power(True)
+    said = unit.wait_for_restart(UP_S)
+    after = unit.all_settings()
+    lost = [path for path, value in saved.items() if after.get(path) != value]
+    found.put("settings_lost", float(len(lost)), ", ".join(lost[:3]))
+    told = [entry["what"] for entry in unit.log()]
+    found.put("log_lost", float(t.F_STOPPED_BY_HOST not in told), "" if told else "The log is empty.")
+    found.put("start_counted", said.boots == boots + 1, f"Start {said.boots} after start {boots}.")
+    unit.set({"preset8.name": own}, keep=True)
+    return found
+
+
+def _watchdog(bench: Bench) -> Measured:
+    found = Measured()
+    unit = bench.unit
+    unit.do("pick")
+    unit.port.sleep(RUN_S)
+    bench.rig.record()
+    hung_us = bench.rig.hang()
+    try:
+        cause = unit.wait_for_restart(UP_S).cause
+    except LinkLost:
+        cause = ""
+    drives = bench.rig.drives()
+    low_us = next((one.us for one in drives[1:] if one.pump == 0 and one.valve == 0), None)
+    found.put("bite_s", None if low_us is None else (low_us - hung_us) / 1e6)
+    found.put("back_by_watchdog", cause == "watchdog", f"It came back by {cause}." if cause else "It stayed away.")
+    if cause:
+        # A start of its own, so that this one does not count against the unit.
+        unit.do("restart")
+        unit.wait_for_restart(UP_S)
+    return found
+
+
+def _fail_safe(bench: Bench) -> Measured:
+    """A host that falls silent with vacuum on; a stop; a pump that would run on."""
+    found = Measured()
+    unit = bench.unit
+    with bench.vacuum(watched=False):
+        unit.port.sleep(RUN_S)
+        unit.do("dead_man", SILENT_MS)
+        unit.port.sleep(SILENT_S)
+        fault = unit.get("fault.active")["fault.active"]
+        found.put("silence_stops", fault == t.F_DEAD_MAN, f"Fault {fault!s} after {SILENT_S:g} s of silence.")
+        unit.do("dead_man", 0)
+        unit.do("clear")
+    with bench.vacuum(watched=False):
+        unit.port.sleep(RUN_S)
+        unit.do("stop")
+        duties = unit.get("pump.duty_pct", "valve.duty_pct")
+        found.put("stop_is_off", all(float(str(duty)) == 0 for duty in duties.values()), "By the unit's own account.")
+        if "gates" in bench.capabilities():
+            gates = bench.rig.gates()
+            found.put("gates_low", gates.pump == 0 and gates.valve == 0)
+        unit.do("clear")
+    with bench.settings({"pump.longest_run_s": LONGEST_RUN_S}), bench.vacuum(watched=False):
+        begun_s = unit.port.now()
+        for _ in unit.events(0):
+            pass
+        unit.listen("fault")
+        event = unit.wait_for("fault", 2 * LONGEST_RUN_S, word="pump_ran_too_long")
+        stopped_s = event.at_s - begun_s if event else None
+        unit.listen()
+        found.put("longest_run_s", stopped_s, f"Set to {LONGEST_RUN_S} s.")
+        unit.do("clear")
+    return found
+
+
+def _link(bench: Bench) -> Measured:
+    """Lines with one wrong bit, then sound ones."""
+    found = Measured()
+    unit = bench.unit
+    try:
+        before = _bad_lines(unit)
+        for n in range(DAMAGED):
+            # Ids that no request has used, so nothing else can make the unit refuse the line.
+            line = bytearray(frame.frame(f"{frame.LONGEST_ID - n} do strength {n}"))
+            line[8 + n % 12] ^= 1
+            unit.port.write(bytes(line))
+            unit.port.sleep(0.02)
+        unit.port.sleep(0.2)
+        missed = abs(_bad_lines(unit) - before - DAMAGED)
+        unanswered = 0
+        for _ in range(ASKED):
+            unit.get("cycle.state")
+    except LinkLost:
+        missed, unanswered = DAMAGED, ASKED
+    found.put("damaged_not_refused", float(missed))
+    found.put("unanswered", float(unanswered))
+    return found
+
+
+def _bad_lines(unit: Client) -> int:
+    return int(str(unit.get("link.bad_lines")["link.bad_lines"]))
+
+
+CHECKS = (
+    Check(
+        "identity",
+        "Identity",
+        (),
+        (
+            Figure("serial_equal", "", "Label, unit and record name the same unit.", "serial=OTHER", needs="label"),
+            Figure(
+                "registry_equal",
+                "",
+                "The unit's firmware and this bench mean the same by each setting.",
+                "registry=other",
+            ),
+            Figure("clean_start", "", "A unit that its watchdog restarted has something wrong with it.", "hang"),
+            Figure("faults", "", "No fault keeps the unit stopped.", "supply=9"),
+        ),
+        _identity,
+    ),
+)
+LATER = (
+    Check(
+        "fail_safe",
+        "Safe state",
+        (),
+        (
+            Figure("silence_stops", "", "A host that dies does not leave vacuum on.", "crystal=0.4"),
+            Figure("stop_is_off", "", "A stop stops.", "stop=ignored"),
+            Figure("gates_low", "", "Off is off at the gates, not only in the program.", "gate=stuck", needs="gates"),
+            Figure("longest_run_s", "s", "A forgotten pump stops before it is hot.", "crystal=0.5"),
+        ),
+        _fail_safe,
+    ),
+    Check(
+        "link",
+        "Link under noise",
+        (),
+        (
+            Figure("damaged_not_refused", "", "A line with a wrong bit is never done.", "serial_drop=1"),
+            Figure("unanswered", "", "The link goes on after noise.", "serial_unread=1"),
+        ),
+        _link,
+    ),
+    Check(
+        "power",
+        "Power cut",
+        ("power",),
+        (
+            Figure("settings_lost", "", "What was saved is there again, and nothing else.", "flash_wear=1"),
+            Figure("log_lost", "", "What stopped the unit can be asked afterwards.", "flash_wear=1"),
+            Figure("start_counted", "", "A host can tell one start from the next.", "flash_wear=1"),
+        ),
+        _power,
+    ),
+    Check(
+        "watchdog",
+        "Watchdog",
+        ("gates", "hang"),
+        (
+            Figure("bite_s", "s", "Firmware that hangs with vacuum on lets go.", "watchdog=off"),
+            Figure("back_by_watchdog", "", "And the unit comes back by itself.", "watchdog=off"),
+        ),
+        _watchdog,
+    ),
+)
