@@ -10,6 +10,7 @@ from airquill.cli.root import Entry, Root
 
 UNIT = "The unit"
 PROFILE = "Profiles and keys"
+BOARD = "The board on the bench"
 BENCH = "Bench and firmware"
 
 # Help texts stand here a second time in each file's own words, so that `airquill --help` need not import them all.
@@ -25,6 +26,7 @@ COMMANDS = (
     Entry("pedals", "airquill.cli.pedals", "Record how pedals bounce, check their wiring.", PROFILE),
     Entry("profile", "airquill.cli.profile", "A unit's settings as a file: write, check, compare, apply.", PROFILE),
     Entry("wiring", "airquill.cli.wiring", "Check a unit's wiring, or a wiring file.", BENCH),
+    Entry("parts", "airquill.cli.parts", "Plan a board: needle, preset, order and kit for every part.", BOARD),
     Entry("accept", "airquill.cli.accept", "Check a unit against limits, and record it.", BENCH),
     Entry("demo", "airquill.cli.demo", "See it all on a virtual unit, in half a minute.", BENCH),
     Entry("sim", "airquill.cli.sim", "Run a virtual unit.", BENCH),
