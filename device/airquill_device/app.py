@@ -27,6 +27,7 @@ _RESERVE_BYTES = const(24000)
 _SUPPLY_LOW = const(1000)  # 10.00 V
 _SUPPLY_SECONDS = const(2)
 _HIGHEST_FAULT = const(64)
+_TRIAL_S = const(20)
 _SLOTS_AT_ONCE = const(20)
 
 
@@ -44,6 +45,8 @@ class App:
         self.longest_us = 0
         self.dead_man_us = 0
         self.restart_wanted = 0
+        self.files = None  # made when an update begins
+        self.trial = False  # this version runs for the first time and must be kept by the host
         self._notices = bytearray(_HIGHEST_FAULT)
         self._parts_failed = False
         self._collecting = True
@@ -340,6 +343,8 @@ class App:
         try:
             if duty == 0:
                 self.uptime_s += 1
+                if self.trial and self.uptime_s >= _TRIAL_S:
+                    self.restart_wanted = t.A_RESTART
                 self.pump.second()
             elif duty == 1:
                 self.pedals[0].second()

@@ -7,6 +7,7 @@ that wraps at 2**30; duties are 0 to 65535. What the loop calls every pass alloc
 import binascii
 import gc
 import os
+import sys
 import time
 
 import machine
@@ -14,7 +15,8 @@ import micropython
 import rp2
 from machine import ADC, PWM, Pin, mem32
 
-from airquill_device import wiring
+import airquill_device
+from airquill_device import slot
 from airquill_device.console import Console
 from airquill_device.knob import Knob
 from airquill_device.usbkeys import Keyboard
@@ -29,7 +31,6 @@ _WATCHDOG_PAUSE = const(0x4005B000)
 _WATCHDOG_ENABLE = const(1 << 30)
 
 _WIRING_FILE = "/wiring.json"
-_BUILD_FILE = "/build.txt"  # hash of the firmware files, written by the image builder
 _WATCHDOG_MS = const(2000)
 _HEALTHY_US = const(60000000)
 _COUNT_MARK = const(0x41510000)  # over the count, so that what a power-up leaves in the register is no count
@@ -66,7 +67,8 @@ class _NoContact:
 class Board:
     """The board as the parts see it. Where the wiring file is wrong, `wiring_error` says why and no pin is driven."""
 
-    extensions = "/airquill_device/extensions"  # folder of the add-ons
+    extensions = slot.FOLDERS[slot.running()] + "/airquill_device/extensions"  # folder of the add-ons
+    has_disk = True
 
     def __init__(self):
         micropython.alloc_emergency_exception_buf(100)
@@ -81,7 +83,7 @@ class Board:
         self.ticks_us = time.ticks_us
         self.ticks_diff = time.ticks_diff
         self.ticks_add = time.ticks_add
-        self.build = self._read_build()
+        self.build = slot.build()
         self.name = plan["board"] if plan else "unwired"
         self._valve_timer = machine.Timer(-1)
         self._blow_timer = machine.Timer(-1)
@@ -430,18 +432,17 @@ class Board:
         raise SystemExit
 
     def _read_wiring(self):
+        from airquill_device import wiring
+
         try:
             with open(_WIRING_FILE) as file:
                 return wiring.read(file.read())
         except (OSError, UnicodeError):
             return None, "The wiring file /wiring.json cannot be read. Send one."
-
-    def _read_build(self):
-        try:
-            with open(_BUILD_FILE) as file:
-                return file.read(8)
-        except OSError:
-            return "unknown"
+        finally:
+            # Asked once a start: its code need not stay in memory.
+            del sys.modules["airquill_device.wiring"]
+            del airquill_device.wiring
 
     def _read_cause(self):
         # The reason outlives a soft reset, which has none of its own; only a real start comes this early.

@@ -39,6 +39,8 @@ def run(app, fields, framed):
         return _describe(app, fields)
     if verb == "hello":
         return _hello(app, fields, framed)
+    if verb == "files":
+        return _files(app, fields)
     raise ProtocolError(t.E_UNKNOWN_VERB, verb)
 
 
@@ -47,6 +49,19 @@ def _exactly(fields, count):
         raise ProtocolError(t.E_MISSING_FIELD, fields[0])
     if len(fields) > count:
         raise ProtocolError(t.E_EXTRA_FIELD, fields[count])
+
+
+def _files(app, fields):
+    """files ...: another version of the firmware; see files.py."""
+    if app.files is None:
+        if not app.board.has_disk:
+            raise ProtocolError(t.E_NOT_THERE, "disk")
+        if not app.quiet():
+            raise ProtocolError(t.E_VACUUM_ON if app.cycle.is_busy() else t.E_BUSY)
+        from airquill_device.files import Files
+
+        app.files = Files(app)
+    return app.files.run(fields)
 
 
 def _hello(app, fields, framed):

@@ -15,7 +15,7 @@ from airquill.image.build import build, firmware_files, image_filesystem, inspec
 from airquill.image.compile import compile_source
 from airquill.image.layout import STORE_BLOCKS, STORE_PATHS
 from airquill.image.littlefs import read_filesystem
-from airquill.image.manifest import build_hash
+from airquill.image.manifest import build_hash, file_hash
 from airquill.image.sources import device_files, reference_wiring
 from airquill.image.stock import Stock, read_stock
 from airquill_protocol import tables
@@ -63,7 +63,8 @@ def test_an_image_holds_the_firmware(make_stock: MakeStock, tmp_path: Path, addo
     for file in report.files:
         assert hashlib.sha256(files[file.path]).hexdigest() == file.sha256
     assert files["/build.txt"].startswith(f"{report.build}\n".encode())
-    assert report.build == build_hash(files)
+    hashes = {path: file_hash(content) for path, content in files.items()}
+    assert report.build == build_hash(hashes)
 
 
 def test_the_same_input_gives_the_same_bytes(make_stock: MakeStock, tmp_path: Path) -> None:
@@ -74,10 +75,10 @@ def test_the_same_input_gives_the_same_bytes(make_stock: MakeStock, tmp_path: Pa
 
 
 def test_the_build_hash_follows_every_file() -> None:
-    files = firmware_files()
+    files = {path: file_hash(content) for path, content in firmware_files().items()}
     known = build_hash(files)
     for path in files:
-        changed = dict(files) | {path: files[path] + b"#"}
+        changed = dict(files) | {path: file_hash(b"another")}
         assert (build_hash(changed) != known) == (path != "/build.txt")
 
 

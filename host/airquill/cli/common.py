@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -74,6 +75,19 @@ def ask_ready(unit: Client, sentence: str) -> None:
 def warn(sentence: str) -> None:
     """A warning on standard error."""
     typer.secho(f"Warning: {sentence}", err=True, fg="yellow")
+
+
+@contextlib.contextmanager
+def progress(what: str, total: int, quiet: bool = False) -> Iterator[Callable[[int], None]]:
+    """A bar on standard error while `total` bytes go; yields what is told how many went. Only at a terminal."""
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+
+    shown = not quiet and sys.stderr.isatty()
+    columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), disable=not shown) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda count: bar.advance(task, count)
 
 
 def write_json(data: Any) -> None:

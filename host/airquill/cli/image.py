@@ -8,8 +8,11 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from airquill.cli.common import warn
 from airquill.image.build import build, inspect
 from airquill.image.report import ImageReport
+from airquill.link.convert import Value
+from airquill.profile.document import load
 
 app = typer.Typer(help="Build a firmware image and look into one.", no_args_is_help=True)
 
@@ -31,13 +34,19 @@ def build_command(
     addon: Annotated[
         list[Path] | None, typer.Option(metavar="FILE", help="Add-on to put in; may be given several times.")
     ] = None,
+    profile: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Profile to start with. It REPLACES the settings of a unit that has some."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Put Airquill's firmware and a stock MicroPython into one UF2.
 
     A unit that gets the image keeps its settings, calibration and counters; wiring and add-ons are those of the image.
+    With --profile its settings are the profile's, whatever it had; serial, calibration and counters stay also then.
     """
-    report = build(stock, out, wiring, addon or ())
+    settings = _settings(profile)
+    report = build(stock, out, wiring, addon or (), settings)
     _show(report, as_json, f"{out}: {report.image_bytes} bytes, {len(report.files)} files, build {report.build}.")
 
 
@@ -51,6 +60,15 @@ def inspect_command(
     _show(report, as_json, _text(report))
 
 
+def _settings(profile: Path | None) -> dict[str, Value] | None:
+    if profile is None:
+        return None
+    loaded = load(profile)
+    for warning in loaded.warnings:
+        warn(warning)
+    return dict(loaded.values)
+
+
 def _text(report: ImageReport) -> str:
     firmware = f"Airquill {report.airquill}, build {report.build}, registry {report.registry}"
     lines = [
@@ -59,6 +77,7 @@ def _text(report: ImageReport) -> str:
         f"Firmware     {firmware if report.airquill else 'none of Airquill'}",
         f"Wiring       {report.wiring or 'none'}",
         f"Add-ons      {', '.join(report.addons) or 'none'}",
+        f"Settings     {_settings_text(report)}",
         f"UF2          {report.blocks} blocks, {report.image_bytes} bytes",
         "",
         report.drawing(),
@@ -67,6 +86,12 @@ def _text(report: ImageReport) -> str:
         lines.append("")
         lines += [f"{file.bytes:>8}  {file.sha256[:16]}  {file.path}" for file in report.files]
     return "\n".join(lines)
+
+
+def _settings_text(report: ImageReport) -> str:
+    if report.settings is None:
+        return "none: a unit keeps its own"
+    return f"REPLACED on a unit that gets it; {len(report.settings)} differ from the factory's"
 
 
 def _show(report: ImageReport, as_json: bool, text: str) -> None:

@@ -28,9 +28,13 @@ COMMANDS = (
     Entry("wiring", "airquill.cli.wiring", "Check a unit's wiring, or a wiring file.", BENCH),
     Entry("parts", "airquill.cli.parts", "Plan a board: needle, preset, order and kit for every part.", BOARD),
     Entry("accept", "airquill.cli.accept", "Check a unit against limits, and record it.", BENCH),
+    Entry("book", "airquill.cli.book", "Record books: look into, add, merge.", BENCH),
+    Entry("yield", "airquill.cli.yields", "First-pass yield and statistics of a batch.", BENCH),
+    Entry("gauge", "airquill.cli.gauge", "How good a measurement is, out of repeated runs.", BENCH),
     Entry("demo", "airquill.cli.demo", "See it all on a virtual unit, in half a minute.", BENCH),
     Entry("sim", "airquill.cli.sim", "Run a virtual unit.", BENCH),
     Entry("chip", "airquill.cli.chip", "Run the firmware on an emulated chip, or measure it there.", BENCH),
+    Entry("update", "airquill.cli.update", "Give a unit another version of the firmware, while it runs.", BENCH),
     Entry("image", "airquill.cli.image", "Build a firmware image and look into one.", BENCH),
 )
 

@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from airquill.errors import AirquillError
@@ -14,24 +14,29 @@ from airquill.image.compile import compile_files, compile_source
 from airquill.image.layout import STORE_BLOCKS, STORE_PATHS
 from airquill.image.littlefs import build_filesystem, read_filesystem, used_blocks
 from airquill.image.manifest import PATH as MANIFEST_PATH
-from airquill.image.manifest import manifest, read_manifest
+from airquill.image.manifest import file_hash, manifest, read_manifest
+from airquill.image.record import read_record, with_record
 from airquill.image.report import FileReport, ImageReport, Region
-from airquill.image.sources import device_files, reference_wiring
+from airquill.image.sources import device_files, facts, reference_wiring
 from airquill.image.stock import Stock, check_fits, read_file, read_stock
 from airquill.image.uf2 import BLOCK_BYTES, PAYLOAD_BYTES, add_blocks, write_uf2
-from airquill_device import version as device_version
+from airquill.link.convert import Value
 from airquill_device import wiring as device_wiring
 
 WIRING_PATH = "/wiring.json"
 ADDON_FOLDER = "/airquill_device/extensions"
 
 
-def firmware_files(wiring: Path | None = None, addons: Sequence[Path] = ()) -> dict[str, bytes]:
+def firmware_files(
+    wiring: Path | None = None, addons: Sequence[Path] = (), tree: Path | None = None
+) -> dict[str, bytes]:
     """All that goes onto the chip's disk: path to content, the firmware compiled, the manifest last.
 
-    Without `wiring` it is the reference design's. Raises AirquillError for a wrong wiring file or add-on.
+    Without `wiring` it is the reference design's, without `tree`, a source tree, the installed firmware. Raises
+    AirquillError for a wrong wiring file or add-on.
     """
-    files = compile_files(device_files())
+    sources = device_files(tree)
+    files = compile_files(sources)
     for addon in addons:
         path = f"{ADDON_FOLDER}/{addon.stem}.mpy"
         if addon.suffix != ".py" or not addon.stem.isidentifier():
@@ -41,7 +46,8 @@ def firmware_files(wiring: Path | None = None, addons: Sequence[Path] = ()) -> d
         read_file(addon)
         files[path] = compile_source(addon, f"{ADDON_FOLDER}/{addon.name}")
     files[WIRING_PATH] = _checked_wiring(wiring or reference_wiring())
-    files[MANIFEST_PATH] = manifest(device_version.FIRMWARE, files)
+    hashes = {path: file_hash(content) for path, content in files.items()}
+    files[MANIFEST_PATH] = manifest(*facts(sources), hashes)
     return files
 
 
@@ -57,9 +63,17 @@ def _checked_wiring(path: Path) -> bytes:
     return content
 
 
-def build(stock_path: Path, out_path: Path, wiring: Path | None = None, addons: Sequence[Path] = ()) -> ImageReport:
+def build(
+    stock_path: Path,
+    out_path: Path,
+    wiring: Path | None = None,
+    addons: Sequence[Path] = (),
+    settings: Mapping[str, Value] | None = None,
+) -> ImageReport:
     """Write the image for `stock_path`'s board to `out_path`; the same input gives the same bytes.
 
+    With `settings` (path to value, of a profile) the image carries them as a saved record, which replaces the settings
+    of a unit that gets it; what stays with the unit is left alone.
     Returns what is in it. Raises AirquillError, and leaves `out_path` as it was, when something does not fit.
     """
     if out_path.exists() and stock_path.exists() and out_path.samefile(stock_path):
@@ -69,6 +83,9 @@ def build(stock_path: Path, out_path: Path, wiring: Path | None = None, addons: 
     layout = stock.layout
     image = build_filesystem(firmware_files(wiring, addons), layout)
     carried = used_blocks(image, layout) - set(STORE_BLOCKS)
+    if settings is not None:
+        image, written = with_record(image, layout.block_bytes, settings)
+        carried |= written
     merged = add_blocks(stock.uf2, layout.address, image, carried, layout.block_bytes)
     _write_whole(out_path, write_uf2(merged))
     return inspect(out_path)
@@ -111,6 +128,7 @@ def inspect(path: Path) -> ImageReport:
         build=about.get("build"),
         registry=about.get("registry"),
         wiring=_wiring_name(shown),
+        settings=_record_of(stock, disk),
         addons=[name.rpartition("/")[2].partition(".")[0] for name in shown if name.startswith(ADDON_FOLDER + "/")],
         files=[
             FileReport(path=name, bytes=len(content), sha256=hashlib.sha256(content).hexdigest())
@@ -119,6 +137,12 @@ def inspect(path: Path) -> ImageReport:
         map=_map(stock),
         warnings=list(stock.warnings),
     )
+
+
+def _record_of(stock: Stock, disk: bytes | None) -> dict[str, str] | None:
+    if disk is None or stock.layout.address + STORE_BLOCKS[0] * stock.layout.block_bytes not in stock.uf2.pages:
+        return None
+    return read_record(disk, stock.layout.block_bytes)
 
 
 def image_filesystem(stock: Stock) -> bytes | None:

@@ -3,28 +3,37 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable, Mapping
 
 from airquill.image.layout import STORE_PATHS
-from airquill_protocol import tables
 
 PATH = "/build.txt"
 HASH_DIGITS = 8
 """The firmware reads this many bytes from the start of the file for its greeting."""
 
 
-def build_hash(files: dict[str, bytes]) -> str:
-    """First hex digits of a SHA-256 over all paths and contents, but for the manifest's and the store's."""
-    digest = hashlib.sha256()
-    for path in sorted(files):
-        if path != PATH and path not in STORE_PATHS:
-            digest.update(f"{path}\0{len(files[path])}\0".encode())
-            digest.update(files[path])
-    return digest.hexdigest()[:HASH_DIGITS]
+FILE_HASH_DIGITS = 16
+"""Of a file's SHA-256, as a unit lists it too."""
 
 
-def manifest(version: str, files: dict[str, bytes]) -> bytes:
-    """Content of the manifest for a firmware of that version: the hash on the first line, then name=value lines."""
-    return f"{build_hash(files)}\nfirmware={version}\nregistry={tables.REGISTRY_HASH}\n".encode()
+def file_hash(content: bytes) -> str:
+    """First hex digits of a file's SHA-256."""
+    return hashlib.sha256(content).hexdigest()[:FILE_HASH_DIGITS]
+
+
+def build_hash(hashes: Mapping[str, str]) -> str:
+    """First hex digits of a SHA-256 over all paths and their files' hashes, but for the manifest's and the store's."""
+    lines = [f"{path} {hashes[path]}\n" for path in sorted(hashes) if path != PATH and path not in STORE_PATHS]
+    return hashlib.sha256("".join(lines).encode()).hexdigest()[:HASH_DIGITS]
+
+
+def manifest(version: str, registry_hash: str, setting_ids: Iterable[int], hashes: Mapping[str, str]) -> bytes:
+    """Content of the manifest: the build hash on the first line, then name=value lines.
+
+    `setting_ids` are the ids of the registry's rows, by which another program can tell what this firmware knows.
+    """
+    ids = ",".join(str(identity) for identity in sorted(setting_ids))
+    return f"{build_hash(hashes)}\nfirmware={version}\nregistry={registry_hash}\nsettings={ids}\n".encode()
 
 
 def read_manifest(files: dict[str, bytes]) -> dict[str, str]:

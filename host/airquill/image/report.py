@@ -36,6 +36,10 @@ class ImageReport(BaseModel):
     build: str | None = Field(description="Hash over all files, as the unit gives it in its greeting.")
     registry: str | None = Field(description="Hash of the registry that the firmware speaks.")
     wiring: str | None = Field(description="Name of the board wiring inside.")
+    settings: dict[str, str] | None = Field(
+        description="Settings that differ from the factory's in the record it carries; None when it carries none, so "
+        "that a unit keeps its own."
+    )
     addons: list[str]
     files: list[FileReport]
     map: list[Region]

@@ -44,6 +44,7 @@ class VirtualBoard:
     name = "virtual"
     wiring_error = ""
     extensions = "/airquill_device/extensions"
+    has_disk = False  # launcher.py mounts one
 
     def __init__(
         self,
