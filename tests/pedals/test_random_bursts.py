@@ -15,7 +15,7 @@ spec.loader.exec_module(figure)
     ("press_ms", "release_ms", "bursts"), [(3, 20, 60_000), (1, 10, 20_000), (3, 35, 10_000), (10, 20, 10_000)]
 )
 def test_bursts_shorter_than_release_ms_count_once_each(press_ms, release_ms, bursts, record_property):
-    """100,000 bursts in all. Presses of 40 to 240 ms, each begun and ended by a burst of any length below release_ms."""
+    """100,000 bursts in all. Presses of 40 to 240 ms, a burst shorter than release_ms at each end."""
     bench = figure.Bench(press_ms, release_ms, seed=release_ms * 100 + press_ms)
     lost = doubled = 0
     for _ in range(bursts // 2):
