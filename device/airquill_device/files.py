@@ -1,7 +1,8 @@
 """The verb `files`: another version of the firmware comes over the line while this one runs.
 
 It is written to the slot that does not run, tried for one start, and kept when the host has greeted it;
-docs/protocol.md has the forms. Imported at its first use: nobody updates during the work. Each step touches one small piece of a file.
+docs/protocol.md has the forms. Imported at its first use: nobody updates during the work. Each step touches one small
+piece of a file.
 Writing flash stops the loop as a save does, so nothing of this is done while vacuum is on or a pedal is down.
 """
 

@@ -35,6 +35,7 @@ COMMANDS = (
     Entry("sim", "airquill.cli.sim", "Run a virtual unit.", BENCH),
     Entry("chip", "airquill.cli.chip", "Run the firmware on an emulated chip, or measure it there.", BENCH),
     Entry("update", "airquill.cli.update", "Give a unit another version of the firmware, while it runs.", BENCH),
+    Entry("flash", "airquill.cli.flash", "Put an image onto a unit, or onto a bare board.", BENCH),
     Entry("image", "airquill.cli.image", "Build a firmware image and look into one.", BENCH),
 )
 

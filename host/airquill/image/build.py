@@ -14,7 +14,7 @@ from airquill.image.compile import compile_files, compile_source
 from airquill.image.layout import STORE_BLOCKS, STORE_PATHS
 from airquill.image.littlefs import build_filesystem, read_filesystem, used_blocks
 from airquill.image.manifest import PATH as MANIFEST_PATH
-from airquill.image.manifest import file_hash, manifest, read_manifest
+from airquill.image.manifest import file_hash, manifest, read_manifest, setting_ids
 from airquill.image.record import read_record, with_record
 from airquill.image.report import FileReport, ImageReport, Region
 from airquill.image.sources import device_files, facts, reference_wiring
@@ -127,6 +127,7 @@ def inspect(path: Path) -> ImageReport:
         airquill=about.get("firmware"),
         build=about.get("build"),
         registry=about.get("registry"),
+        setting_ids=setting_ids(about),
         wiring=_wiring_name(shown),
         settings=_record_of(stock, disk),
         addons=[name.rpartition("/")[2].partition(".")[0] for name in shown if name.startswith(ADDON_FOLDER + "/")],

@@ -36,6 +36,11 @@ def manifest(version: str, registry_hash: str, setting_ids: Iterable[int], hashe
     return f"{build_hash(hashes)}\nfirmware={version}\nregistry={registry_hash}\nsettings={ids}\n".encode()
 
 
+def setting_ids(said: Mapping[str, str]) -> list[int]:
+    """Ids of the settings that a firmware knows, as its manifest says; empty where it does not say."""
+    return [int(text) for text in said.get("settings", "").split(",") if text.isdigit()]
+
+
 def read_manifest(files: dict[str, bytes]) -> dict[str, str]:
     """`build`, `firmware` and `registry` as the manifest among `files` gives them, as far as it does."""
     first, *others = files.get(PATH, b"").decode(errors="replace").splitlines() or [""]

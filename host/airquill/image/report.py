@@ -35,6 +35,7 @@ class ImageReport(BaseModel):
     airquill: str | None = Field(description="Firmware version; None for a stock firmware.")
     build: str | None = Field(description="Hash over all files, as the unit gives it in its greeting.")
     registry: str | None = Field(description="Hash of the registry that the firmware speaks.")
+    setting_ids: list[int] = Field(description="Ids of the settings that the firmware knows; empty if it does not say.")
     wiring: str | None = Field(description="Name of the board wiring inside.")
     settings: dict[str, str] | None = Field(
         description="Settings that differ from the factory's in the record it carries; None when it carries none, so "

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from airquill.errors import AirquillError
 from airquill.image.build import ADDON_FOLDER, firmware_files
 from airquill.image.manifest import PATH as MANIFEST_PATH
-from airquill.image.manifest import build_hash, file_hash, read_manifest
+from airquill.image.manifest import build_hash, file_hash, read_manifest, setting_ids
 from airquill.image.sources import STARTERS
 from airquill.link.client import Client
 from airquill.link.convert import Value
@@ -51,7 +51,7 @@ class Plan:
     send: dict[str, bytes]
     copy: tuple[str, ...] = ()
     remove: tuple[str, ...] = ()
-    setting_ids: frozenset[int] = field(default=frozenset())
+    setting_ids: Sequence[int] = ()
 
     @property
     def send_bytes(self) -> int:
@@ -96,7 +96,7 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
         },
         copied,
         tuple(name for name in there if name not in hashes),
-        setting_ids_of(said),
+        setting_ids(said),
     )
 
 
@@ -172,11 +172,6 @@ def try_out(unit: Client, plan: Plan) -> Greeting:
         )
     unit.request("files", "keep", deadline_s=REQUEST_S)
     return said
-
-
-def setting_ids_of(said: Mapping[str, str]) -> frozenset[int]:
-    """Ids of the settings that a firmware knows, as its manifest says; empty where it does not say."""
-    return frozenset(int(text) for text in said.get("settings", "").split(",") if text.isdigit())
 
 
 def dropped(unit: Client, known: Iterable[int]) -> dict[str, Value]:
