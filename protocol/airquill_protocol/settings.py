@@ -33,24 +33,25 @@ _LIVE = const(1)
 _KEEP_UNIT = const(2)
 
 
-def _find(rows: bytes, names: bytes, groups: "dict[str, tuple[int, int, int]]", path: str) -> int:
-    """Slot of a path in a table, or -1. `pedal2.tap_keys` is row `pedal#.tap_keys`, instance 1."""
+def _find(rows: bytes, names: bytes, groups: "dict[bytes, tuple[int, int, int]]", path: str) -> int:
+    """Slot of a path in a table, or -1. `pedal2.tap_keys` is row `pedal#.tap_keys`, instance 1.
+
+    All in bytes: each new str costs MicroPython a search through all the names it knows.
+    """
+    name = path.encode()
     number = 0
-    dot = path.find(".")
-    group = path[:dot]
-    if dot < 1 or " " in path or "#" in path:
+    dot = name.find(b".")
+    group = name[:dot]
+    if dot < 1 or b" " in name or b"#" in name:
         return -1
     if group not in groups:
-        digit = group[-1]
-        if not "1" <= digit <= "9":
+        number = name[dot - 1] - 0x31  # from digit 1
+        group = name[: dot - 1] + b"#"
+        if not 0 <= number < 9 or group not in groups:
             return -1
-        number = int(digit) - 1
-        group = group[:-1] + "#"
-        if group not in groups:
-            return -1
-        path = group + path[dot:]
+        name = group + name[dot:]
     first, start, end = groups[group]
-    at = names.find((" " + path + " ").encode(), start, end)
+    at = names.find(b" " + name + b" ", start, end)
     if at < 0:
         return -1
     row: int = (first + names.count(b" ", start, at)) * _ROW

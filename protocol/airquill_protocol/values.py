@@ -29,6 +29,8 @@ _BACKSLASH = const(0x5C)
 
 def parse_number(text: str, digits: int, subject: str = "") -> int:
     """Text of a number to an int scaled by 10**digits, without floats. Raises wrong_type."""
+    if text.isdigit() and len(text) <= 7:
+        return int(text) * _SCALE[digits]
     body = text[1:] if text[:1] in ("-", "+") else text
     whole, dot, part = body.partition(".")
     # The short length limits keep every value a small int on the chip before the range is checked.
@@ -44,15 +46,15 @@ def format_number(value: int, digits: int) -> str:
     """An int scaled by 10**digits to its shortest text."""
     if digits == 0:
         return str(value)
-    sign = "-" if value < 0 else ""
-    value = abs(value)
-    text = str(value // _SCALE[digits])
-    part = value % _SCALE[digits]
-    if not part:
-        return sign + text
-    tail = str(part)
-    tail = "0" * (digits - len(tail)) + tail
-    return sign + text + "." + tail.rstrip("0")
+    scale = _SCALE[digits]
+    if value < 0:
+        return "-" + format_number(-value, digits)
+    part = value % scale
+    if part == 0:
+        return str(value // scale)
+    if digits == 2 and part % 10:
+        return "%d.%02d" % (value // scale, part)
+    return "%d.%d" % (value // scale, part * 10 // scale)
 
 
 def quote(value: bytes) -> str:

@@ -39,14 +39,14 @@ def _packed(rows: list[Row], words: list[str], units: list[str], needs: list[str
     return out
 
 
-def _groups(rows: list[Row]) -> dict[str, tuple[int, int, int]]:
+def _groups(rows: list[Row]) -> dict[bytes, tuple[int, int, int]]:
     """Group -> its first row, and where its paths begin and end among all paths."""
-    out: dict[str, tuple[int, int, int]] = {}
+    out: dict[bytes, tuple[int, int, int]] = {}
     at = 0
     for number, row in enumerate(rows):
-        first, start, _ = out.get(row.group, (number, at, 0))
+        first, start, _ = out.get(row.group.encode(), (number, at, 0))
         at += len(row.path) + 1
-        out[row.group] = (first, start, at + 1)
+        out[row.group.encode()] = (first, start, at + 1)
     return out
 
 
