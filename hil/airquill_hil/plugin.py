@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("airquill", "acceptance of a unit")
     group.addoption("--unit", metavar="URL", default=None, help="port of the unit that airquill_hil checks")
+    group.addoption("--rig", metavar="URL", default=None, help="port of the rig; a virtual unit brings one of its own")
     group.addoption("--serial", metavar="S", default="", help="serial on the unit's label")
     group.addoption("--altitude", metavar="M", type=float, default=0.0, help="altitude of the bench in m")
     group.addoption("--limits", metavar="FILE", default=None, help="limits file; without it, the bench's own")
@@ -36,7 +37,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     from airquill_hil.bench import Bench
     from airquill_hil.hands import ControlHands, Hands, PersonHands, control_of
     from airquill_hil.limits import load_limits
-    from airquill_hil.rig import Rig, VirtualRig
+    from airquill_hil.rig import Rig, SerialRig, VirtualRig
 
     option = request.config.getoption
     if option("--unit") is None:
@@ -54,6 +55,10 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
                 rig = VirtualRig(control)
             elif sys.stdin.isatty():
                 hands = PersonHands(_asker(request.config, unit), _teller(request.config))
+            if option("--rig"):
+                measures = SerialRig.open(option("--rig"))
+                stack.callback(measures.close)
+                rig = measures
             made = Bench(unit, limits, hands, option("--serial"), option("--altitude"), rig)
         except AirquillError as error:
             pytest.exit(error.sentence, returncode=error.exit_code)

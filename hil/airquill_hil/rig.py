@@ -10,7 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from airquill.errors import AirquillError
+from airquill.link.client import Client
+from airquill.link.convert import Value, to_wire
+from airquill.link.said import fields_of
 from airquill.simulator.control import Control
+from airquill_hil import rig_catalogue
 
 FULL = 65535
 ABILITIES = ("gates", "presses", "meter", "reference", "power", "hang")
@@ -121,3 +126,99 @@ class VirtualRig:
         """Feet up, power on, nothing recorded."""
         self._control.power_up()
         self._control.record_drives(False)
+
+
+class SerialRig:
+    """A rig behind a serial line: a second board with the firmware of hil/rig."""
+
+    def __init__(self, client: Client) -> None:
+        """AirquillError when what answers is no rig, or one with other firmware than this bench knows."""
+        said = client.greeting
+        self._client = client
+        if said.board != "rig":
+            raise AirquillError(f"What answers at {client.port.url} is a unit, not a rig. Name the rig's port.")
+        if said.registry_hash != rig_catalogue.REGISTRY_HASH:
+            raise AirquillError(
+                f"The rig at {client.port.url} has other firmware than this bench. Put its image on anew."
+            )
+        self.abilities: tuple[str, ...] = tuple(word for word in said.capabilities if word in ABILITIES)
+
+    @classmethod
+    def open(cls, url: str) -> SerialRig:
+        """Open a port and greet the rig there. AirquillError."""
+        client = Client.open(url)
+        try:
+            return cls(client)
+        except AirquillError:
+            client.close()
+            raise
+
+    def close(self) -> None:
+        """Give the port back."""
+        self._client.close()
+
+    def _ask(self, verb: str, *fields: str) -> list[str]:
+        try:
+            return self._client.request(verb, *fields)
+        except AirquillError as error:
+            raise AirquillError(f"The rig at {self._client.port.url} failed. {error.sentence}", 3) from error
+
+    def _do(self, action: str, *values: Value) -> list[str]:
+        entry = next(one for one in rig_catalogue.ACTIONS if one.name == action)
+        texts = [to_wire(argument, value) for argument, value in zip(entry.arguments, values, strict=False)]
+        return self._ask("do", action, *texts)
+
+    def _numbers(self, *paths: str) -> list[float]:
+        said = fields_of(self._ask("get", *paths))
+        return [float(said[path]) for path in paths]
+
+    def gates(self) -> Gates:
+        """As the rig's PIO programs time them."""
+        pump_hz, pump, valve_hz, valve = self._numbers("pump.hz", "pump.duty_pct", "valve.hz", "valve.duty_pct")
+        return Gates(pump_hz, pump / 100, valve_hz, valve / 100)
+
+    def record(self) -> None:
+        """From now on."""
+        self._do("record")
+
+    def drives(self) -> list[Drive]:
+        """What was recorded: a rise to the microsecond, other changes to the rig's next look."""
+        found: list[Drive] = []
+        at = 0
+        while True:
+            said = self._do("drives", at)
+            for text in said[1:]:
+                us, pump, valve = (int(part) for part in text.split(":"))
+                found.append(Drive(us, pump / 10000, valve / 10000))
+            at = int(fields_of(said[:1])["next"])
+            if not at:
+                return found
+
+    def press(self, pedal: int, ms: int, bounce: Sequence[int] = ()) -> int:
+        """By a switch across the contact, timed by PIO."""
+        said = fields_of(self._do("press", pedal, ms, ",".join(str(us) for us in bounce)))
+        return int(said["at"])
+
+    def vacuum_kpa(self) -> float:
+        """By the rig's own sensor."""
+        return self._numbers("vacuum.kpa")[0]
+
+    def supply_v(self) -> float:
+        """At the unit's supply jack."""
+        return self._numbers("supply.volts")[0]
+
+    def power(self, on: bool) -> None:
+        """By the rig's switch."""
+        self._do("power", on)
+
+    def hang(self) -> int:
+        """Nobody can from outside."""
+        raise AirquillError("A real unit's firmware cannot be made to hang by a rig.")
+
+    def tip(self, state: str) -> None:
+        """open, sealed, or orifice: the calibrated leak."""
+        self._do("tip", state)
+
+    def rest(self) -> None:
+        """Pedals up, tip open, supply on."""
+        self._do("rest")

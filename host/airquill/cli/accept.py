@@ -15,12 +15,14 @@ if TYPE_CHECKING:
     from airquill.link.client import Client
     from airquill_hil.check import Check
     from airquill_hil.hands import Hands
+    from airquill_hil.keep import Kept
     from airquill_hil.record import CheckRecord, Record
     from airquill_hil.rig import Rig
 
 app = typer.Typer()
 
 EXIT_CODES = {"accepted": 0, "partial": 1, "rejected": 1, "error": 3}
+_NOT_KEPT = 3  # as a bench that failed: the verdict stands, the record does not
 _COLOURS = {"pass": "green", "marginal": "yellow", "fail": "red", "skipped": "dim", "error": "magenta"}
 
 
@@ -38,6 +40,14 @@ def accept(
     ] = 0,
     station: Annotated[str, typer.Option(help="Name of the bench; without it, the computer's.")] = "",
     operator: Annotated[str, typer.Option(help="Who runs it; without it, the user's name.")] = "",
+    board_revision: Annotated[str, typer.Option(help="Revision of the unit's board, for the record.")] = "",
+    pump_lot: Annotated[str, typer.Option(help="Lot of its pump, for the record.")] = "",
+    book: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Record book; without it, book.sqlite in the records' folder.")
+    ] = None,
+    rig: Annotated[
+        str | None, typer.Option(metavar="URL", help="Port of the rig; a virtual unit brings one of its own.")
+    ] = None,
     only: Annotated[
         list[str] | None,
         typer.Option(metavar="CHECK", help="Run this check alone (repeatable), as after a repair; never accepts."),
@@ -45,40 +55,40 @@ def accept(
     port: Port = None,
     as_json: Json = False,
 ) -> None:
-    """Check a unit against limits and write a record: JSON, and a page that opens anywhere.
+    """Check a unit against limits and write a record: JSON, JUnit XML, a page that opens anywhere, a row in a book.
 
     A hand is asked for where one is needed: to close the tip, to press a pedal. Only a unit whose checks all ran and
     passed is accepted; where one could not run, the verdict is partial. Leaves with 0 accepted, 1 not accepted, 3 bench
     or link failed. Outputs are off afterwards, also after Ctrl-C.
     """
-    from airquill.report.files import write_whole
-    from airquill.report.html import acceptance_page
     from airquill_hil.bench import Bench
+    from airquill_hil.book import Book
     from airquill_hil.checks import chosen_checks
+    from airquill_hil.keep import keep
     from airquill_hil.limits import load_limits
-    from airquill_hil.record import write_record
-    from airquill_hil.run import Place, run
+    from airquill_hil.run import Made, Place, run
 
     with contextlib.ExitStack() as stack:
         wanted = load_limits(limits)
         chosen = chosen_checks(only or [])
         _check_folder(out)
+        book = book or out / "book.sqlite"
+        Book(book, create=True).close()  # one that cannot be used is said before the unit is touched
         unit = stack.enter_context(open_unit(port))
-        bench = Bench(unit, wanted, _hands(unit, stack), serial, altitude, _rig(unit, stack))
+        bench = Bench(unit, wanted, _hands(unit, stack), serial, altitude, _rig(unit, rig, stack))
         progress = _Progress(quiet=as_json)
         record = run(
             bench,
             Place(station, operator),
+            Made(board_revision, pump_lot),
             checks=chosen,
             whole=not only,
             on_start=progress.start,
             on_done=progress.done,
         )
-    path = write_record(record, out)
-    page = path.with_suffix(".html")
-    write_whole(page, acceptance_page(record.model_dump(mode="json")))
-    _say(record, path, page, as_json)
-    raise typer.Exit(EXIT_CODES[record.verdict])
+    kept = keep(record, out, book)
+    _say(record, kept, as_json)
+    raise typer.Exit(_NOT_KEPT if kept.problems else EXIT_CODES[record.verdict])
 
 
 def _check_folder(out: Path) -> None:
@@ -107,11 +117,15 @@ def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
     return PersonHands(lambda sentence: ask_ready(unit, sentence), lambda sentence: typer.echo(sentence, err=True))
 
 
-def _rig(unit: Client, stack: contextlib.ExitStack) -> Rig | None:
-    """The rig that a virtual unit brings, or none."""
+def _rig(unit: Client, url: str | None, stack: contextlib.ExitStack) -> Rig | None:
+    """The rig at a port, or the one that a virtual unit brings, or none."""
     from airquill_hil.hands import control_of
-    from airquill_hil.rig import VirtualRig
+    from airquill_hil.rig import SerialRig, VirtualRig
 
+    if url is not None:
+        rig = SerialRig.open(url)
+        stack.callback(rig.close)
+        return rig
     control = control_of(unit)
     if control is None:
         return None
@@ -149,10 +163,13 @@ class _Progress:
                 self._console.print(f"         {figure.name}: {figure.note}", soft_wrap=True, markup=False)
 
 
-def _say(record: Record, path: Path, page: Path, as_json: bool) -> None:
-    if as_json:
+def _say(record: Record, kept: Kept, as_json: bool) -> None:
+    if as_json or kept.record is None:  # no disk took it: whoever reads this output has the only copy
         typer.echo(record.model_dump_json(indent=2))
-        return
-    colour = {"accepted": "green", "partial": "yellow", "rejected": "red", "error": "magenta"}[record.verdict]
-    typer.secho(f"{record.verdict.capitalize()}. {record.sentence}", fg=colour, bold=True)
-    typer.echo(f"Record: {path}. Page: {page}")
+    if not as_json:
+        colour = {"accepted": "green", "partial": "yellow", "rejected": "red", "error": "magenta"}[record.verdict]
+        typer.secho(f"{record.verdict.capitalize()}. {record.sentence}", fg=colour, bold=True)
+        if kept.record is not None:
+            typer.echo(f"Record: {kept.record}." + (f" Page: {kept.page}" if kept.page else ""))
+    for problem in kept.problems:
+        typer.secho(problem, err=True, fg="red")
