@@ -11,8 +11,9 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, ValidationError
 
+from airquill.errors import AirquillError
 from airquill.link.client import Greeting
 from airquill.link.convert import Value, to_wire
 from airquill.link.entries import Setting
@@ -155,3 +156,15 @@ def write_record(record: Record, folder: Path) -> Path:
         path = folder / f"{who}-{when}-{n}.json"
     write_whole(path, record.model_dump_json(indent=1) + "\n")
     return path
+
+
+def read_record(path: Path) -> Record:
+    """The record that a file holds. AirquillError says what is wrong with it."""
+    try:
+        return Record.model_validate_json(path.read_bytes())
+    except OSError as error:
+        raise AirquillError(f"{path} cannot be read: {error.strerror}.") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the file"
+        raise AirquillError(f"{path} is no record of a run: {where}: {first['msg']}.") from error

@@ -17,21 +17,21 @@ COLUMNS = (
 )
 
 
-def batch_of(runs: Sequence[Run]) -> Batch:
-    """The batch that these runs, oldest first, are the tests of."""
-    decided = [run for run in runs if run.decided]
-    first = first_passes(runs)
-    units = [_unit(run, decided) for run in first]
-    return batch(units, len(decided) - len(first), len(runs) - len(decided))
+def batch_of(runs: Sequence[Run], partial: bool = False) -> Batch:
+    """The batch that these runs, oldest first, are the tests of. `partial` counts runs in which nothing failed."""
+    tests = [run for run in runs if run.counts(partial)]
+    first = first_passes(tests)
+    units = [_unit(run, tests) for run in first]
+    return batch(units, len(tests) - len(first), len(runs) - len(tests))
 
 
-def _unit(run: Run, decided: Sequence[Run]) -> Unit:
-    last = [one for one in decided if one.chip == run.chip or (run.serial and one.serial == run.serial)][-1]
+def _unit(run: Run, tests: Sequence[Run]) -> Unit:
+    last = [one for one in tests if one.chip == run.chip or (run.serial and one.serial == run.serial)][-1]
     return Unit(
         run.serial or run.chip,
         run.started,
-        run.verdict == "accepted",
-        last.verdict == "accepted",
+        run.passed,
+        last.passed,
         [_seen(figure) for figure in run.figures.values()],
     )
 
@@ -64,8 +64,8 @@ def csv_of(runs: Sequence[Run]) -> str:
     out = io.StringIO()
     lines = csv.writer(out)
     lines.writerow(COLUMNS)
-    decided = [run for run in runs if run.decided]
-    again = {run.id: retest for run, retest in zip(decided, is_retest(decided), strict=True)}
+    tests = [run for run in runs if run.counts(partial=True)]
+    again = {run.id: retest for run, retest in zip(tests, is_retest(tests), strict=True)}
     for run in runs:
         head = (run.id, run.serial, run.chip, run.started, run.station, run.operator, run.limits_version, run.verdict)
         for one in run.figures.values():

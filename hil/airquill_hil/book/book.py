@@ -198,6 +198,8 @@ def _plain(error: sqlite3.Error) -> str:
     name = getattr(error, "sqlite_errorname", "")
     if name == "SQLITE_FULL":
         return "the disk is full. Make room."
+    if name.startswith("SQLITE_IOERR"):
+        return f"the disk does not take it ({name}). See whether it is full or gone."
     if name.startswith("SQLITE_BUSY"):
         return f"another program has kept it for {_WAIT_S:.0f} s. Close that one."
     if name in ("SQLITE_NOTADB", "SQLITE_CORRUPT"):

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
 
+from airquill.errors import AirquillError
 from airquill_hil.book.book import Book
 from airquill_hil.limits import Outcome
 from airquill_hil.record import FigureRecord, Record
@@ -24,15 +27,35 @@ class Run:
     verdict: str
     figures: dict[str, FigureRecord]
 
+    def counts(self, partial: bool = False) -> bool:
+        """Whether it is a test of the unit. An error says nothing about it, and a partial run decides nothing; yet
+        where there is no rig all good runs are partial, and `partial` counts them as passed."""
+        return self.verdict in ("accepted", "rejected") or (partial and self.verdict == "partial")
+
     @property
-    def decided(self) -> bool:
-        """An error says nothing about the unit, and a partial run decides nothing."""
-        return self.verdict in ("accepted", "rejected")
+    def passed(self) -> bool:
+        """For a run that counts."""
+        return self.verdict != "rejected"
 
 
 def runs_of(book: Book) -> list[Run]:
     """The runs of a book, oldest first."""
     return [_run(one) for one in book.records() if isinstance(one, Record)]
+
+
+def read_runs(path: Path, station: str = "", since: str = "") -> list[Run]:
+    """The runs of the book at `path`, of one station and from a day on where these are given. AirquillError, also
+    where there are none."""
+    if since:
+        try:
+            date.fromisoformat(since[:10])
+        except ValueError:
+            raise AirquillError(f"{since} is no date. Write it as 2026-11-24.") from None
+    with Book(path) as book:
+        runs = [run for run in runs_of(book) if run.started >= since and station in ("", run.station)]
+    if not runs:
+        raise AirquillError(f"{path} has no such runs. Look with airquill book list.", 1)
+    return runs
 
 
 def _run(record: Record) -> Run:
@@ -50,7 +73,7 @@ def _run(record: Record) -> Run:
 
 
 def is_retest(runs: Iterable[Run]) -> list[bool]:
-    """Whether each decided run is of a unit that had one before, by its chip or its serial.
+    """Whether each of these tests is of a unit that had one before, by its chip or its serial.
 
     A new label makes no new unit, nor does a new board under the old label. Where label and unit disagree the wrong
     unit was on the bench, and the serial says nothing.
@@ -68,7 +91,6 @@ def is_retest(runs: Iterable[Run]) -> list[bool]:
     return found
 
 
-def first_passes(runs: Sequence[Run]) -> list[Run]:
-    """The first decided run of each unit. Retests never count, whatever came of them."""
-    decided = [run for run in runs if run.decided]
-    return [run for run, again in zip(decided, is_retest(decided), strict=True) if not again]
+def first_passes(tests: Sequence[Run]) -> list[Run]:
+    """The first test of each unit. Retests never count, whatever came of them."""
+    return [run for run, again in zip(tests, is_retest(tests), strict=True) if not again]

@@ -104,7 +104,7 @@ def batch(units: Sequence[Unit], retests: int = 0, undecided: int = 0) -> Batch:
         share(sum(unit.passed_first for unit in units), len(units)),
         share(sum(unit.passed_last for unit in units), len(units)),
         _failures(units),
-        [_over(name, units) for name in dict.fromkeys(seen.name for unit in units for seen in unit.seen if seen.unit)],
+        [_over(name, units) for name in _measured(units)],
         [
             Narrow(unit.serial, seen.name, seen.shown, seen.low, seen.high, seen.guard)
             for unit in units
@@ -121,6 +121,11 @@ def _failures(units: Sequence[Unit]) -> list[Failures]:
         so_far += count
         found.append(Failures(name, count, so_far / counts.total()))
     return found
+
+
+def _measured(units: Sequence[Unit]) -> list[str]:
+    """Figures that some unit was measured for, in a unit: counts and answers of yes and no have no spread."""
+    return list(dict.fromkeys(one.name for unit in units for one in unit.seen if one.unit and one.outcome != "skipped"))
 
 
 def _over(name: str, units: Sequence[Unit]) -> FigureOver:

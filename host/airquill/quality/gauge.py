@@ -14,7 +14,7 @@ from scipy import stats
 
 from airquill.errors import AirquillError
 
-# An interaction less sure than this is taken for part of the repeatability. AIAG's worked example has 0.05 (from memory).
+# An interaction less sure than this is taken for part of the repeatability; 0.05 as in AIAG's example (from memory).
 POOL_ABOVE_P = 0.05
 
 
@@ -71,6 +71,8 @@ def study(measured: Iterable[Measured], low: float | None = None, high: float | 
     """
     values = _crossed(list(measured))
     rows, pooled, equipment, operator, interaction, part = _components(values)
+    if equipment == 0:
+        raise AirquillError("Repeated measurements are all equal, so they say nothing. Measure again, in finer steps.")
     between = max(operator, 0.0) + max(interaction, 0.0)
     measurement, part = float(np.sqrt(equipment + between)), float(np.sqrt(max(part, 0.0)))
     total = float(np.hypot(measurement, part))
@@ -87,10 +89,10 @@ def study(measured: Iterable[Measured], low: float | None = None, high: float | 
         measurement=measurement,
         part=part,
         total=total,
-        share_of_total=measurement / total if total else 0.0,
+        share_of_total=measurement / total,
         share_of_tolerance=_of_tolerance(measurement, mean, low, high),
         # AIAG: 1.41 PV/GRR, cut off to a whole number, at least 1.
-        categories=max(1, int(1.41 * part / measurement)) if measurement else 0,
+        categories=max(1, int(1.41 * part / measurement)),
     )
 
 

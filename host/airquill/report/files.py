@@ -11,11 +11,16 @@ from airquill.errors import AirquillError
 
 def write_whole(path: Path, text: str) -> None:
     """Write beside `path`, flush to the disk, then rename. AirquillError when it cannot be; the old file stays."""
+    write_bytes(path, text.encode())
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """The same for a file that is no text."""
     beside = path.with_name(path.name + ".new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with beside.open("w", encoding="utf-8") as file:
-            file.write(text)
+        with beside.open("wb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         beside.replace(path)
