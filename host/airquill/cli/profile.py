@@ -10,6 +10,7 @@ import typer
 
 from airquill.cli.common import Json, Port, console, counted, open_unit, table, warn, write_json
 from airquill.cli.complete import complete_layout
+from airquill.cli.consent import consent, show_changes
 
 if TYPE_CHECKING:
     from airquill.link.client import Client
@@ -62,7 +63,7 @@ def diff(file: File, port: Port = None, as_json: Json = False) -> None:
     if as_json:
         write_json([change.as_json() for change in changes])
     elif changes:
-        _show(changes)
+        show_changes(changes)
     else:
         typer.echo(f"The unit agrees with {file}, in {counted(len(profile.values), 'setting')}.")
     if changes:
@@ -89,8 +90,8 @@ def apply(
     with open_unit(port) as unit:
         changes = _differences(unit, profile)
         if changes:
-            _show(changes)
-            _consent(changes, yes, yes_keys)
+            show_changes(changes)
+            consent(changes, yes, yes_keys)
         make(unit, changes)
     typer.echo(f"Applied and saved: {counted(len(changes), 'change')}." if changes else "Nothing to change.")
 
@@ -116,33 +117,3 @@ def _differences(unit: Client, profile: Profile) -> list[Difference]:
         addons = [path for path in missing if path.startswith(ADDON)]
         warn(f"This unit does not have the add-on for: {', '.join(addons)}.")
     return differences(unit.settings(), unit.all_settings(), fitted(unit.settings(), profile))
-
-
-def _show(changes: list[Difference]) -> None:
-    table(("Setting", "Unit", "File"), [(change.path, *change.texts()) for change in changes])
-    screen = console()
-    for change in changes:
-        for reason in change.consent():
-            known = " You agreed to it before." if change.is_agreed() else ""
-            screen.print(f"{change.path} {reason}.{known}", style="bold red", markup=False, soft_wrap=True)
-
-
-def _consent(changes: list[Difference], yes: bool, yes_keys: bool) -> None:
-    """Ask once, for all that was not agreed to on the command line. Raises AirquillError where nobody can be asked."""
-    from airquill.errors import AirquillError
-    from airquill.keys import remember
-
-    risky = [change for change in changes if change.consent() and not change.is_agreed()]
-    asks_keys = bool(risky) and not yes_keys
-    if yes and not asks_keys:
-        return
-    if not sys.stdin.isatty():
-        options = " ".join(option for option, wanted in (("--yes", not yes), ("--yes-keys", asks_keys)) if wanted)
-        raise AirquillError(f"Nothing was changed: this needs your consent. Look at the changes, then add {options}.")
-    these = "this change" if len(changes) == 1 else f"these {len(changes)} changes"
-    question = f"Apply {these}" + (", and what is in red" if asks_keys else "") + "?"
-    if not typer.confirm(question):
-        typer.echo("Nothing was changed.")
-        raise typer.Exit(1)
-    if asks_keys:
-        remember(change.in_file for change in risky if isinstance(change.in_file, bytes))
