@@ -8,8 +8,10 @@ from typing import Annotated, Any
 import typer
 
 from airquill.cli.common import Json, Layout, Port, open_unit, table, warn, write_json
+from airquill.cli.keys_watch import watch
 
 app = typer.Typer(help="Bind key strokes to pedals and to the pick cycle.", no_args_is_help=True)
+app.command(epilog="Examples: airquill keys watch, airquill keys watch --seconds 10 --json")(watch)
 
 Strokes = Annotated[
     str, typer.Argument(metavar="STROKES", help='Keys, such as "Down Arrow" or "Tab times 3, Enter"; none unbinds.')
