@@ -9,11 +9,15 @@ from typing import Any
 
 import pytest
 
+from airquill.image.build import firmware_files
+from airquill.image.layout import RPI_PICO
+from airquill.image.littlefs import build_filesystem
 from airquill.link.client import Client, Refused
 from airquill.link.history import log_lines
 from airquill.simulator.control import Control
 from airquill.simulator.unit import Unit
 from airquill_protocol import tables as t
+from command_line import end, start_unit
 
 EXAMPLE = Path(__file__).parents[2] / "device" / "addons" / "grip_lamp.py"
 LAMP = "x.grip_lamp.lamp"
@@ -302,6 +306,35 @@ def test_every_type_of_setting(start: Callable[..., Client]) -> None:
         "x.typed.label": 'a "b" \u00e9',
     }
     assert unit.get("x.typed.seen", "x.typed.said") == {"x.typed.seen": "blue", "x.typed.said": 'a "b" \u00e9'}
+
+
+def test_on_micropython_from_an_image(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.py"
+    bad.write_text(FAILING["tick"])
+    folder = tmp_path / "unit"
+    folder.mkdir()
+    (folder / "flash.bin").write_bytes(build_filesystem(firmware_files(addons=[EXAMPLE, bad]), RPI_PICO))
+    running = start_unit(folder)
+    try:
+        with Client.open(running.port) as unit:
+            assert unit.addons() == ["bad", "grip_lamp"]
+            unit.set({"x.grip_lamp.held_pct": 60}, keep=True)
+            unit.do("pick")
+            end_s = unit.port.now() + 3
+            while unit.get("x.grip_lamp.lit_pct") != {"x.grip_lamp.lit_pct": 60}:
+                assert unit.port.now() < end_s
+                unit.port.sleep(0.05)
+            assert unit.all_readings()["x.bad.runs"] is False
+            sentences = [line.sentence for line in log_lines(unit.log(), unit.addons())]
+            assert "x.bad failed and was switched off: an exception of another kind." in sentences
+            unit.do("release")
+            while unit.get("cycle.state") != {"cycle.state": "idle"}:
+                assert unit.port.now() < end_s
+                unit.port.sleep(0.05)
+            restart(unit)
+            assert unit.get("x.grip_lamp.held_pct") == {"x.grip_lamp.held_pct": 60}
+    finally:
+        end(running)
 
 
 def test_without_add_ons_their_code_is_not_there() -> None:
