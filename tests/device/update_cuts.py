@@ -5,11 +5,11 @@ versions consist of, and boot.py. Prints `cuts N kept_old N kept_new N`, or a tr
 """
 
 import json
-import os
 import sys
-import vfs
 from binascii import hexlify
 from hashlib import sha256
+
+import vfs
 
 sys.path[:] = sys.argv[1].split(":")
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from airquill.cli.common import Json, Port, console, counted, open_unit, table, warn, write_json
+from airquill.cli.common import Json, Port, counted, open_unit, warn, write_json
 from airquill.cli.complete import complete_layout
 from airquill.cli.consent import consent, show_changes
 
