@@ -12,6 +12,7 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 BESIDE = (
     ("protocol", ("registry.toml",), "airquill_protocol"),
     ("device", ("boot.py", "main.py", "wiring", "addons"), "airquill_device/_root"),
+    ("hil", ("rig",), "airquill_hil/_root"),
 )
 
 

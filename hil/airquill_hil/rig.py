@@ -142,6 +142,8 @@ class SerialRig:
                 f"The rig at {client.port.url} has other firmware than this bench. Put its image on anew."
             )
         self.abilities: tuple[str, ...] = tuple(word for word in said.capabilities if word in ABILITIES)
+        self.closes_tip = "tip" in said.capabilities
+        """The rig has valves at the tip."""
 
     @classmethod
     def open(cls, url: str) -> SerialRig:
@@ -214,6 +216,10 @@ class SerialRig:
     def hang(self) -> int:
         """Nobody can from outside."""
         raise AirquillError("A real unit's firmware cannot be made to hang by a rig.")
+
+    def wait(self, seconds: float) -> None:
+        """Let that much time pass on the rig's line."""
+        self._client.port.sleep(seconds)
 
     def tip(self, state: str) -> None:
         """open, sealed, or orifice: the calibrated leak."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -16,10 +18,12 @@ from airquill_hil.checks import chosen_checks
 from airquill_hil.hands import ControlHands
 from airquill_hil.limits import Outcome, load_limits
 from airquill_hil.rig import Rig, SerialRig
+from airquill_hil.rig_hands import RigHands
 from airquill_hil.run import run
 from command_line import airquill as command
 from rigs.protocol_rig import Serial
 
+ROOT = Path(__file__).parents[2]
 URL, RIG = "sim://rigged", "rig://rigged"
 BY_RIG = ("supply", "pwm", "start", "valve", "preset", "sensor", "latency", "power")
 assert rigs
@@ -117,6 +121,16 @@ def test_a_rig_that_comes_off_ends_the_run_as_an_error_with_outputs_safe(monkeyp
     assert outputs["pump"] == outputs["valve"] == 0
 
 
+def test_the_rigs_hands_press_and_close_the_tip() -> None:
+    rig = SerialRig.open(RIG)
+    bench = bench_with(rig)
+    hands = RigHands(rig, ControlHands(control(URL)))
+    handled = Bench(bench.unit, bench.limits, hands, "HEATHER-07", 0.0, rig)
+    record = run(handled, checks=chosen_checks(["vacuum", "vent", "pedal", "gesture", "key"]))
+    assert record.verdict == "accepted", record.sentence
+    assert control(URL).truth()["tip"] == "open"
+
+
 def test_a_unit_is_no_rig() -> None:
     with pytest.raises(AirquillError, match="is a unit, not a rig"):
         SerialRig.open(URL)
@@ -130,3 +144,22 @@ def test_accept_takes_a_rig_by_its_port(tmp_path: object) -> None:
     skipped = [line for line in answer.out.splitlines() if line.startswith("skipped")]
     assert len(skipped) == 1 and "virtual unit" in skipped[0]  # no rig can make firmware hang
     assert "is a unit, not a rig" in command(*arguments, "sim://other").sentences(2)
+
+
+def test_page_and_figure_have_the_pins_of_the_firmware() -> None:
+    board = (ROOT / "hil/rig/airquill_rig/board.py").read_text()
+    pins = {
+        int(number)
+        for line in re.findall(r"(?m)^(?:PEDALS|GATES|POWER|SEAL|ORIFICE|VOLTS, CURRENT, VACUUM) = (.*)$", board)
+        for number in re.findall(r"\d+", line)
+    }
+    assert len(pins) == 10
+    figure = {int(number) for number in re.findall(r">GPIO (\d+)<", (ROOT / "docs/rig.svg").read_text())}
+    assert figure == pins
+    page = (ROOT / "docs/rig.md").read_text()
+    table = page[page.index("## The schematic") : page.index("## Bill")]
+    ours = re.sub(r"\(its GPIO[^)]*\)", "", table)
+    named = {
+        int(number) for group in re.findall(r"GPIO ((?:\d+(?:, )?)+)", ours) for number in re.findall(r"\d+", group)
+    }
+    assert named == pins

@@ -75,7 +75,8 @@ def accept(
         book = book or out / "book.sqlite"
         Book(book, create=True).close()  # one that cannot be used is said before the unit is touched
         unit = stack.enter_context(open_unit(port))
-        bench = Bench(unit, wanted, _hands(unit, stack), serial, altitude, _rig(unit, rig, stack))
+        measures = _rig(unit, rig, stack)
+        bench = Bench(unit, wanted, _hands(unit, measures, stack), serial, altitude, measures)
         progress = _Progress(quiet=as_json)
         record = run(
             bench,
@@ -103,9 +104,11 @@ def _check_folder(out: Path) -> None:
         ) from error
 
 
-def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
-    """The unit's own hands, or those of the person at this terminal, or none."""
+def _hands(unit: Client, rig: Rig | None, stack: contextlib.ExitStack) -> Hands | None:
+    """The unit's own hands, or those of the person at this terminal with the rig's, or none."""
     from airquill_hil.hands import ControlHands, PersonHands, control_of
+    from airquill_hil.rig import SerialRig
+    from airquill_hil.rig_hands import RigHands
 
     control = control_of(unit)
     if control is not None:
@@ -114,7 +117,8 @@ def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
     if not sys.stdin.isatty():
         return None
     # Ctrl-C at a prompt reaches the run, which makes the unit safe and says it in the record.
-    return PersonHands(lambda sentence: ask_ready(unit, sentence), lambda sentence: typer.echo(sentence, err=True))
+    person = PersonHands(lambda sentence: ask_ready(unit, sentence), lambda sentence: typer.echo(sentence, err=True))
+    return RigHands(rig, person) if isinstance(rig, SerialRig) else person
 
 
 def _rig(unit: Client, url: str | None, stack: contextlib.ExitStack) -> Rig | None:

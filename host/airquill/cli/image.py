@@ -60,6 +60,22 @@ def inspect_command(
     _show(report, as_json, _text(report))
 
 
+@app.command("rig", epilog="Example: airquill image rig --stock RPI_PICO-v1.28.0.uf2 --out rig.uf2")
+def rig_command(
+    stock: Annotated[
+        Path, typer.Option(envvar="AIRQUILL_STOCK_UF2", metavar="UF2", help="Stock MicroPython for the board.")
+    ],
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The image to write.")],
+) -> None:
+    """Build the image of the rig, the second board that measures units for `airquill accept --rig`.
+
+    docs/rig.md says how it is wired. Drop the file on the board's boot volume.
+    """
+    from airquill_hil.rig_image import build_rig
+
+    typer.echo(f"{out}: {build_rig(stock, out)} bytes.")
+
+
 def _settings(profile: Path | None) -> dict[str, Value] | None:
     if profile is None:
         return None
