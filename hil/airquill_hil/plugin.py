@@ -1,5 +1,8 @@
 """The checks as tests: `pytest --pyargs airquill_hil --unit URL --serial S`.
 
+Several units, each with its own --unit and --serial: one after another, or side by side by pytest-xdist's
+`-n N --dist loadgroup`, which keeps all of a unit's checks in one process.
+
 The same checks, limits and verdicts as `airquill accept`, for those who want pytest's reports. Skipped checks say why.
 Nothing of the bench is imported before a unit is asked for, since pytest loads this for every run.
 """
@@ -20,11 +23,29 @@ if TYPE_CHECKING:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("airquill", "acceptance of a unit")
-    group.addoption("--unit", metavar="URL", default=None, help="port of the unit that airquill_hil checks")
+    group.addoption("--unit", metavar="URL", action="append", default=[], help="port of the unit to check; repeatable")
     group.addoption("--rig", metavar="URL", default=None, help="port of the rig; a virtual unit brings one of its own")
-    group.addoption("--serial", metavar="S", default="", help="serial on the unit's label")
+    group.addoption(
+        "--serial", metavar="S", action="append", default=[], help="serial on its label; one for each --unit"
+    )
     group.addoption("--altitude", metavar="M", type=float, default=0.0, help="altitude of the bench in m")
     group.addoption("--limits", metavar="FILE", default=None, help="limits file; without it, the bench's own")
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Where there are several units, each check is run on each. A lone unit's tests are named by the check alone."""
+    units: list[str] = metafunc.config.getoption("--unit")
+    if "bench" not in metafunc.fixturenames or len(units) < 2:
+        return
+    serials: list[str] = metafunc.config.getoption("--serial")
+    if len(serials) not in (0, len(units)):
+        raise pytest.UsageError(f"{len(units)} units and {len(serials)} serials: give each --unit its --serial.")
+    side_by_side = metafunc.config.pluginmanager.hasplugin("xdist")
+    chosen = [
+        pytest.param(n, id=serials[n] if serials else unit, marks=[pytest.mark.xdist_group(unit)] * side_by_side)
+        for n, unit in enumerate(units)
+    ]
+    metafunc.parametrize("bench", chosen, indirect=True, scope="session")
 
 
 @pytest.fixture(scope="session")
@@ -40,12 +61,14 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     from airquill_hil.rig import Rig, SerialRig, VirtualRig
 
     option = request.config.getoption
-    if option("--unit") is None:
+    if not option("--unit"):
         pytest.skip("needs a unit: --unit URL")
+    number: int = getattr(request, "param", 0)
+    serial = option("--serial")[number] if option("--serial") else ""
     with ExitStack() as stack:
         try:
             limits = load_limits(Path(option("--limits")) if option("--limits") else None)
-            unit = stack.enter_context(Client.open(option("--unit")))
+            unit = stack.enter_context(Client.open(option("--unit")[number]))
             control = control_of(unit)
             hands: Hands | None = None
             rig: Rig | None = None
@@ -59,7 +82,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
                 measures = SerialRig.open(option("--rig"))
                 stack.callback(measures.close)
                 rig = measures
-            made = Bench(unit, limits, hands, option("--serial"), option("--altitude"), rig)
+            made = Bench(unit, limits, hands, serial, option("--altitude"), rig)
         except AirquillError as error:
             pytest.exit(error.sentence, returncode=error.exit_code)
         stack.callback(made.safe)

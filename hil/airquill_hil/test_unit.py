@@ -12,12 +12,14 @@ from airquill_hil.run import failure_line, run_check
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=[check.name for check in CHECKS])
-def test_unit(bench: Bench, check: Check) -> None:
+def test_unit(bench: Bench, check: Check, request: pytest.FixtureRequest) -> None:
     """The check passes on this unit. Its figures are in the captured output; a marginal one passes."""
     record = run_check(bench, check)
     for figure in record.figures:
         print(failure_line(figure) if figure.outcome is Outcome.MARGINAL else f"{figure.name}: {figure.shown}")
     if record.outcome is Outcome.ERROR:
+        if len(request.config.getoption("--unit")) > 1:
+            pytest.fail(record.sentence, pytrace=False)  # the other units' runs go on
         pytest.exit(record.sentence, returncode=3)  # the first error of the bench ends the run
     failed = [failure_line(figure) for figure in record.figures if figure.outcome is Outcome.FAIL]
     assert not failed, "\n".join(failed)

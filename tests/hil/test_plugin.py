@@ -2,20 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
-from command_line import ENVIRONMENT
-
-
-def pytest_run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "pytest", "-p", "airquill_hil.plugin", "-p", "no:cacheprovider", "-rs"]
-    command += ["--pyargs", "airquill_hil", *arguments]
-    return subprocess.run(
-        command, cwd=folder, env=ENVIRONMENT, capture_output=True, text=True, timeout=100, check=False
-    )
+from plugin_run import pytest_run
 
 
 def test_checks_are_tests(tmp_path: Path) -> None:

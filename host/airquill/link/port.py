@@ -19,6 +19,7 @@ from airquill.link.problems import NO_UNIT, LinkLost
 from airquill_protocol import tables
 
 _POLL_S = 0.05
+_WRITE_S = 2.0
 _SHORTEST_S = 1e-6  # a line in virtual time counts in us: less than that would never pass
 _MOST_BUFFERED = 64 * 1024
 
@@ -30,9 +31,14 @@ class Port:
         """Open `url`. Raises AirquillError (exit code 3) when it is not there, not allowed or in use."""
         self.url = url
         self._pending = bytearray()
+        # Behind a server each change of a timeout negotiates the whole port anew, which takes tens of milliseconds.
+        self._served = url.lower().startswith("rfc2217:")
         try:
-            # A write that blocks for seconds means that nobody reads at the other end.
-            self._serial: Any = serial.serial_for_url(url, timeout=_POLL_S, write_timeout=2, exclusive=_exclusive(url))
+            # A write that blocks for seconds means that nobody reads at the other end; pyserial's RFC 2217 cannot tell.
+            write_s = None if self._served else _WRITE_S
+            self._serial: Any = serial.serial_for_url(
+                url, timeout=_POLL_S, write_timeout=write_s, exclusive=_exclusive(url)
+            )
         except (serial.SerialException, ValueError, OSError) as error:
             raise AirquillError(_why_not_open(url, error), NO_UNIT) from error
 
@@ -83,7 +89,8 @@ class Port:
 
     def _fill(self, timeout_s: float) -> None:
         try:
-            self._serial.timeout = timeout_s
+            if not self._served:
+                self._serial.timeout = timeout_s
             data = self._serial.read(max(1, self._serial.in_waiting))
         except (serial.SerialException, OSError, TypeError) as error:
             raise LinkLost(self.url) from error
