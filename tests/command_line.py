@@ -118,6 +118,6 @@ def start_unit(folder: Path, *options: str) -> Running:
 
 def end(running: Running) -> None:
     running.process.terminate()
-    running.process.wait(10)
+    running.process.wait(30)
     assert running.process.stdout is not None
     running.process.stdout.close()

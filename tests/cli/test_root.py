@@ -90,7 +90,7 @@ def test_ctrl_c_is_quiet() -> None:
     assert process.stdout is not None
     process.stdout.readline()
     process.send_signal(2)
-    _, err = process.communicate(timeout=20)
+    _, err = process.communicate(timeout=60)
     assert (process.returncode, err) == (130, "")
 
 
@@ -105,7 +105,7 @@ def test_a_closed_pipe_ends_quietly() -> None:
     assert process.stdout is not None
     process.stdout.readline()
     process.stdout.close()
-    process.wait(20)
+    process.wait(60)
     assert process.stderr is not None
     assert process.stderr.read() == ""
     process.stderr.close()
@@ -120,7 +120,7 @@ def test_errors_are_red_on_a_terminal_only(tmp_path: Path) -> None:
     assert "\x1b" not in piped.stderr
     master, slave = pty.openpty()
     terminal = subprocess.Popen(command, env=ENVIRONMENT, stderr=slave, stdout=slave)
-    terminal.wait(20)
+    terminal.wait(60)
     time.sleep(0.05)
     seen = os.read(master, 4096)
     os.close(master)

@@ -13,6 +13,10 @@ import serial
 from airquill.simulator.control import Control
 from simulator.line import Line
 
+# For machines on which much else runs; nothing waits so long when all is well.
+PATIENCE_S = 30
+REPLY_S = 15
+
 
 class Running:
     """A started `airquill sim run`."""
@@ -24,7 +28,7 @@ class Running:
         assert self.process.stdout
         self.said = json.loads(self.process.stdout.readline())
         self.folder = folder
-        self.port = serial.Serial(str(folder / "port"), timeout=3)
+        self.port = serial.Serial(str(folder / "port"), timeout=REPLY_S)
         self.line = Line(self.port)
         self.hands = Control.at(folder / "control")
 
@@ -44,13 +48,13 @@ class Running:
         self.port.close()
         self.hands.close()
         self.process.send_signal(number)
-        code = self.process.wait(5)
+        code = self.process.wait(PATIENCE_S)
         assert self.process.stdout
         self.process.stdout.close()
         return code
 
     def until(self, what: Callable[[], bool]) -> None:
-        end = time.monotonic() + 5
+        end = time.monotonic() + PATIENCE_S
         while not what():
             assert time.monotonic() < end
             time.sleep(0.01)
@@ -58,11 +62,11 @@ class Running:
     def greet_again(self) -> dict[str, str]:
         """The greeting after a start, which may take its time."""
         self.port.timeout = 0.3
-        end = time.monotonic() + 5
+        end = time.monotonic() + PATIENCE_S
         while True:
             try:
                 return self.line.greet()
             except AssertionError:
                 assert time.monotonic() < end
             finally:
-                self.port.timeout = 3
+                self.port.timeout = REPLY_S

@@ -16,7 +16,7 @@ from airquill.image.layout import RPI_PICO, STORE_BLOCKS
 from airquill.image.littlefs import build_filesystem, used_blocks
 from airquill.link.volumes import boot_volumes
 from airquill.simulator.bootvolume import BootVolume
-from simulator.running import Running
+from simulator.running import PATIENCE_S, Running
 
 RP2040 = 0xE48BFF56
 
@@ -86,7 +86,7 @@ def test_unaligned_beyond_the_count_and_other_files_are_ignored(volume: BootVolu
 
 
 def wait_for(what: Callable[[], bool]) -> None:
-    end = time.monotonic() + 5
+    end = time.monotonic() + PATIENCE_S
     while not what():
         assert time.monotonic() < end
         time.sleep(0.01)
