@@ -222,11 +222,16 @@ class Board:
         self._valve_duty = self._hold_duty = 0
         self._make_gates_low()
         for gpio in self._addon_outputs:
+            self._addon_outputs[gpio].duty_u16(0)
             Pin(gpio, Pin.OUT, value=0)
         self._addon_outputs.clear()
         self._keys.release()
 
     def _make_gates_low(self):
+        # The duty as well: it would be there again, for a period, when the gates are next put on their PWM.
+        for pwm in (self._pump, self._valve):
+            if pwm:
+                pwm.duty_u16(0)
         for gpio in self._gates:
             Pin(gpio, Pin.OUT, value=0)
         self._pump = self._valve = self._blow = None
