@@ -64,6 +64,10 @@ class Bench:
         assert self._rig is not None
         return self._rig
 
+    def rig_says(self) -> dict[str, str]:
+        """Who the rig is; nothing without one."""
+        return {} if self._rig is None else dict(self._rig.says)
+
     def capabilities(self) -> set[str]:
         """What unit and bench can do together: the unit's own words, those of the rig, `hands`, and `label` when a
         serial was given."""

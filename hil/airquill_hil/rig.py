@@ -18,7 +18,7 @@ from airquill.simulator.control import Control
 from airquill_hil import rig_catalogue
 
 FULL = 65535
-ABILITIES = ("gates", "presses", "meter", "reference", "power", "hang")
+ABILITIES = ("gates", "presses", "meter", "reference", "power")
 
 
 @dataclass(frozen=True)
@@ -41,9 +41,11 @@ class Drive:
 
 
 class Rig(Protocol):
-    """`abilities` are words of ABILITIES: gates, presses, meter, reference, power, hang. Checks ask for them."""
+    """`abilities` are words of ABILITIES: gates, presses, meter, reference, power. Checks ask for them."""
 
     abilities: tuple[str, ...]
+    says: dict[str, str]
+    """Who it is, for the record."""
 
     def gates(self) -> Gates:
         """What the unit drives now."""
@@ -69,9 +71,6 @@ class Rig(Protocol):
     def power(self, on: bool) -> None:
         """Switch the unit's supply."""
 
-    def hang(self) -> int:
-        """Make the firmware stand still; returns when. Only virtual units can."""
-
     def rest(self) -> None:
         """Pedals up, supply on."""
 
@@ -83,6 +82,7 @@ class VirtualRig:
 
     def __init__(self, control: Control) -> None:
         self._control = control
+        self.says = {"board": "virtual"}
 
     def gates(self) -> Gates:
         """From the unit's outputs."""
@@ -116,12 +116,6 @@ class VirtualRig:
         else:
             self._control.power_cut()
 
-    def hang(self) -> int:
-        """The firmware stands still until its watchdog bites."""
-        now = round(self._control.clock() * 1e6)
-        self._control.hang()
-        return now
-
     def rest(self) -> None:
         """Feet up, power on, nothing recorded."""
         self._control.power_up()
@@ -141,6 +135,7 @@ class SerialRig:
             raise AirquillError(
                 f"The rig at {client.port.url} has other firmware than this bench. Put its image on anew."
             )
+        self.says = {"board": said.board, "chip": said.chip, "firmware": said.firmware, "build": said.build}
         self.abilities: tuple[str, ...] = tuple(word for word in said.capabilities if word in ABILITIES)
         self.closes_tip = "tip" in said.capabilities
         """The rig has valves at the tip."""
@@ -212,10 +207,6 @@ class SerialRig:
     def power(self, on: bool) -> None:
         """By the rig's switch."""
         self._do("power", on)
-
-    def hang(self) -> int:
-        """Nobody can from outside."""
-        raise AirquillError("A real unit's firmware cannot be made to hang by a rig.")
 
     def wait(self, seconds: float) -> None:
         """Let that much time pass on the rig's line."""

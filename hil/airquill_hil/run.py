@@ -38,20 +38,21 @@ _NEEDS = {
     "meter": "needs a rig that measures the supply (meter)",
     "reference": "needs a rig with a vacuum sensor (reference)",
     "power": "needs a rig that switches the unit's supply (power)",
-    "hang": "needs a virtual unit, whose firmware can be made to hang (hang)",
 }
 
 
 @dataclass(frozen=True)
 class Place:
-    """Where a run happens and who runs it."""
+    """Where a run happens and who runs it; `rig_calibrated` is the day of the rig's last calibration, as its owner
+    writes it."""
 
     station: str = ""
     operator: str = ""
+    rig_calibrated: str = ""
 
     def filled(self) -> Place:
         """With the computer's and the user's names where nothing was said."""
-        return Place(self.station or platform.node(), self.operator or _user())
+        return Place(self.station or platform.node(), self.operator or _user(), self.rig_calibrated)
 
 
 @dataclass(frozen=True)
@@ -124,6 +125,7 @@ def run(
         needle_gauge=bench.limits.needle_gauge,
         station=place.station,
         operator=place.operator,
+        rig=_rig(bench, place),
         altitude_m=bench.altitude_m,
         ambient_kpa=round(bench.ambient_kpa, 3),
         started=started,
@@ -131,6 +133,11 @@ def run(
         host=host_versions(),
         checks=done,
     )
+
+
+def _rig(bench: Bench, place: Place) -> dict[str, str]:
+    says = bench.rig_says()
+    return {**says, "calibrated": place.rig_calibrated} if says and place.rig_calibrated else says
 
 
 def run_check(bench: Bench, check: Check) -> CheckRecord:

@@ -42,6 +42,7 @@ def accept(
     operator: Annotated[str, typer.Option(help="Who runs it; without it, the user's name.")] = "",
     board_revision: Annotated[str, typer.Option(help="Revision of the unit's board, for the record.")] = "",
     pump_lot: Annotated[str, typer.Option(help="Lot of its pump, for the record.")] = "",
+    rig_calibrated: Annotated[str, typer.Option(metavar="DATE", help="When the rig was last calibrated.")] = "",
     book: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Record book; without it, book.sqlite in the records' folder.")
     ] = None,
@@ -80,7 +81,7 @@ def accept(
         progress = _Progress(quiet=as_json)
         record = run(
             bench,
-            Place(station, operator),
+            Place(station, operator, rig_calibrated),
             Made(board_revision, pump_lot),
             checks=chosen,
             whole=not only,
