@@ -144,8 +144,13 @@ class Link:
 
     def _take(self, n, now):
         reader = self._reader
-        for i in range(n):
-            byte = self._in[i]
+        at = 0
+        while True:
+            at = reader.fill(self._in, at, n)
+            if at >= n:
+                break
+            byte = self._in[at]
+            at += 1
             if byte == _CTRL_C and reader.length == 0 and not reader.overlong:
                 self.app.board.to_prompt()
                 continue
@@ -226,7 +231,7 @@ class Link:
             self.bad_lines += 1
             self._reply = frame.frame("- " + self._error(ProtocolError(t.E_UNFRAMED)))
         else:
-            self._ask("", body, False)
+            self._asked = ("", body, False)
 
     def _program(self, body, crc):
         head = body.partition(" ")
@@ -248,11 +253,7 @@ class Link:
                 )
                 return
         self._last_id, self._last_crc = -1 if greeting else number, crc
-        self._ask(head[0], head[2], True)
-
-    def _ask(self, number, body, framed):
-        self._asked = (number, body, framed)
-        self._step()
+        self._asked = (head[0], head[2], True)
 
     def _step(self):
         """One step of the request under way. The only place where an exception becomes a reply.

@@ -33,14 +33,25 @@ def outcome(call, *args):
 
 
 def feed(data):
-    """Lines that a LineReader makes of bytes, and how many it threw away."""
-    reader = frame.LineReader()
+    """Lines that a LineReader makes of bytes, and how many it threw away; the same a byte at a time and in pieces."""
+    alone = frame.LineReader()
     lines = []
     for byte in data:
-        if reader.push(byte):
-            lines.append(bytes(reader.buffer[: reader.length]).decode())
+        if alone.push(byte):
+            lines.append(bytes(alone.buffer[: alone.length]).decode())
+            alone.clear()
+    reader = frame.LineReader()
+    pieces = []
+    at = 0
+    while at < len(data):
+        at = reader.fill(data, at, min(at + 12, len(data)))
+        if at < len(data) and reader.push(data[at]):
+            pieces.append(bytes(reader.buffer[: reader.length]).decode())
             reader.clear()
-    return [lines, reader.thrown]
+        at += 1
+    if pieces != lines or reader.thrown != alone.thrown or reader.clean != alone.clean:
+        return "in pieces: %r" % (pieces,)
+    return [lines, alone.thrown]
 
 
 def run(case):
