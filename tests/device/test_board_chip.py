@@ -38,7 +38,7 @@ def code(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
         return out.read_bytes()
 
     files = {f"/{name}": (DEVICE / name).read_bytes() for name in ("boot.py", "main.py")}
-    for name in ("__init__", "board", "console", "knob", "usbkeys", "wiring"):
+    for name in ("__init__", "board", "console", "knob", "slot", "start", "usbkeys", "wiring"):
         files[f"/airquill_device/{name}.mpy"] = compiled(DEVICE / "airquill_device" / f"{name}.py")
     for name in ("__init__", "compat", "tables"):
         files[f"/airquill_protocol/{name}.mpy"] = compiled(PROTOCOL / "airquill_protocol" / f"{name}.py")
