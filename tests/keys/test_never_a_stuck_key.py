@@ -10,7 +10,7 @@ from contextlib import suppress
 from itertools import pairwise
 from typing import Any
 
-from hypothesis import given, note, settings
+from hypothesis import example, given, note, settings
 from hypothesis import strategies as st
 
 from airquill.keys import encode, events, still_down
@@ -130,6 +130,11 @@ class Story:
 
 
 @settings(max_examples=60)
+@example([("press", 2, 400), ("wait", 29), ("stop",)])
+@example([("press", 1, 400), ("wait", 41), ("stop",), ("clear",)])
+@example([("press", 2, 400), ("wait", 29), ("host", "asleep"), ("wait", 80)])
+@example([("press", 1, 400), ("wait", 41), ("host", "absent"), ("wait", 80)])
+@example([("press", 2, 400), ("wait", 17), ("host", "deaf"), ("wait", 1200)])
 @given(steps)
 def test_no_key_stays_down_and_none_comes_late(story_steps: list[tuple[Any, ...]]) -> None:
     story = Story()
