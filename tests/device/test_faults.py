@@ -188,10 +188,12 @@ def test_a_shorted_cable_is_one_press_that_ends_by_the_longest_run_and_is_told(c
 
 
 def test_a_cable_shorted_from_the_start_does_nothing_and_is_told(client: Client) -> None:
+    unit = unit_of(client)
     hands_of(client).fault("cable_short", 1.0)
-    client.do("restart")
-    client.wait_for_restart()
+    unit.power_cut()
+    unit.power_up()
     client.port.sleep(2)
+    client.greet_again()
     assert still(client)
     app = unit_of(client).app
     assert app.noticed(t.F_PEDAL1_STUCK) and app.noticed(t.F_PEDAL2_STUCK)
