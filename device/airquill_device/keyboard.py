@@ -35,6 +35,8 @@ class Keyboard:
         self.dropped = 0
         self._report = bytearray(8)
         self._queue = [None] * QUEUE
+        self._allowed = [None] * QUEUE
+        self._next_allowed = 0
         self._head = 0
         self._queued = 0
         self._program = None
@@ -53,6 +55,8 @@ class Keyboard:
 
     def configure(self):
         """An all-zero report follows, at once or as the end of the chord that is being played."""
+        for i in range(QUEUE):
+            self._allowed[i] = None  # permissions may have changed
         self._all_up_due = True
 
     def safe(self):
@@ -70,16 +74,23 @@ class Keyboard:
             return False
         # First, or the stroke would be dropped with what was there before the mount.
         self._look_for_mount()
-        v = self.app.values
-        if (
-            self._queued == QUEUE
-            or self.board.key_host() != HOST_READY
-            or stroke.allowed(program, v[t.KEYS_ALLOW_SYSTEM], v[t.KEYS_ALLOW_TEXT])
-        ):
+        if self._queued == QUEUE or self.board.key_host() != HOST_READY or not self._is_allowed(program):
             self.dropped += 1
             return False
         self._queue[(self._head + self._queued) % QUEUE] = program
         self._queued += 1
+        return True
+
+    def _is_allowed(self, program):
+        """Is it well formed and permitted? What was found so is known again by its identity: a press must not wait."""
+        for i in range(QUEUE):
+            if self._allowed[i] is program:
+                return True
+        v = self.app.values
+        if stroke.allowed(program, v[t.KEYS_ALLOW_SYSTEM], v[t.KEYS_ALLOW_TEXT]):
+            return False
+        self._allowed[self._next_allowed] = program
+        self._next_allowed = (self._next_allowed + 1) % QUEUE
         return True
 
     def tick(self, now):
