@@ -70,6 +70,6 @@ def test_a_gate_is_timed_by_pio(rig: tuple[SerialRig, Chip]) -> None:
     chip.run(3)
     gates = made.gates()
     assert gates.pump == pytest.approx(0.75, abs=0.02)
-    # The emulator runs at most one PIO instruction for each of the processor's, so it counts a few too few at this rate;
+    # The emulator runs at most one PIO instruction for each of the processor's, so it counts some too few here;
     # test_rig_pio.py has the exact figures.
     assert gates.pump_hz == pytest.approx(25_000, rel=0.05)
