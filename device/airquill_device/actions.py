@@ -115,6 +115,8 @@ def _service(app, identity, args):
         app.life.pump_changed()
     elif identity == t.A_LOG:
         return _log(app, args[0])
+    elif identity == t.A_HANG:
+        app.restart_wanted = identity
     elif identity == t.A_BOOT_VOLUME and "boot_volume" not in app.board.capabilities():
         raise ProtocolError(t.E_NOT_THERE, "boot_volume")
     else:

@@ -26,6 +26,7 @@ _COLLECT_BYTES = const(30000)
 _RESERVE_BYTES = const(24000)
 _SUPPLY_LOW = const(1000)  # 10.00 V
 _SUPPLY_SECONDS = const(2)
+_HANG_US = const(60000000)
 _HIGHEST_FAULT = const(64)
 _TRIAL_S = const(20)
 _SLOTS_AT_ONCE = const(20)
@@ -396,6 +397,9 @@ class App:
         """A restart waits until its reply has left."""
         if not self.link.is_empty():
             return
+        if self.restart_wanted == t.A_HANG:
+            # Nothing is made safe here: that is what the watchdog is for.
+            self.board.sleep_until(self.board.ticks_add(self.board.ticks_us(), _HANG_US))
         self._safe()
         self.keyboard.tick(self.board.ticks_us())
         wanted, self.restart_wanted = self.restart_wanted, 0

@@ -9,8 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from typing import Any
 
-from airquill.simulator.board import TICKS_AT_START, TICKS_MASK, VirtualBoard
-from airquill.simulator.unit import Unit
+from airquill.simulator.board import TICKS_AT_START, TICKS_MASK, Reset, VirtualBoard
 
 
 @contextmanager
@@ -96,16 +95,16 @@ def _knob(_dead: str) -> AbstractContextManager[None]:
     return patched(VirtualBoard, {"knob": lambda _b: 0, "knob_down": lambda _b: False})
 
 
-def _watchdog(_off: str) -> AbstractContextManager[None]:
-    """Firmware that never started its watchdog: what hangs stays so."""
+def _watchdog(value: str) -> AbstractContextManager[None]:
+    """A watchdog that is off, or that waits so many seconds."""
 
-    real = Unit._wait
+    def stand(board: VirtualBoard, _ticks: int) -> None:
+        if value == "off":
+            raise SystemExit
+        board.clock.wait_until(board.clock.now() + round(float(value) * 1e6))
+        raise Reset("watchdog")
 
-    def wait(unit: Unit, end: int) -> None:
-        unit._bite_at = -1
-        real(unit, end)
-
-    return patched(Unit, {"_wait": wait})
+    return patched(VirtualBoard, {"sleep_until": stand})
 
 
 BOARD_FAULTS: dict[str, Fault] = {

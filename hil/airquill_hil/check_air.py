@@ -120,7 +120,7 @@ CHECKS = (
     ),
     Check(
         "sensor",
-        "Sensor against the rig's",
+        "Sensor and reference",
         ("sensor", "hands", "reference"),
         (
             Figure("zero_error_kpa", "kPa", "At ambient the unit says 0.", "sensor_drift=0.5"),

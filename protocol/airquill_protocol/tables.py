@@ -2,7 +2,7 @@
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "e0fdcdc5"
+REGISTRY_HASH = "f67d419b"
 LINE_BYTES = 240
 STROKE_BYTES = 72
 TEXT_CHORDS = 8
@@ -122,6 +122,7 @@ A_LOG = 15
 A_RESTART = 16
 A_BOOT_VOLUME = 17
 A_PUMP_CHANGED = 18
+A_HANG = 19
 T_PEDAL = 1
 T_GESTURE = 2
 T_CYCLE = 3
@@ -216,6 +217,7 @@ ACTIONS = {
     16: ('restart', '', ()),
     17: ('boot_volume', '', ()),
     18: ('pump_changed', '', ()),
+    19: ('hang', '', ()),
 }
 # id: (topic, fields as (name, type, words))
 EVENTS = {

@@ -7,7 +7,7 @@ from airquill.link.entries import Action, Argument, Entry, Event, Reading, Setti
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "e0fdcdc5"
+REGISTRY_HASH = "f67d419b"
 LINE_BYTES = 240
 
 SETTINGS = (  # in slot order
@@ -175,6 +175,7 @@ ACTIONS = (
     Action('restart', 16, (), '', 'Safe state, then restart.'),
     Action('boot_volume', 17, (), '', 'Safe state, then restart as a drive that takes a firmware file.'),
     Action('pump_changed', 18, (), '', 'Start counting pump hours and starts anew.'),
+    Action('hang', 19, (), '', 'Stand still, as firmware with a fault would, until the watchdog restarts the unit: shows that it does.'),
 )
 
 EVENTS = (

@@ -126,6 +126,9 @@ class VirtualBoard:
     def sleep_until(self, ticks: int) -> None:
         """Idle to the next pass."""
         us = self.ticks_diff(ticks, self.ticks_us())
+        if us > WATCHDOG_US:
+            self.clock.wait_until(self._now() + WATCHDOG_US)
+            raise Reset("watchdog")
         if us > 0:
             self.clock.wait_until(self._now() + us)
 
