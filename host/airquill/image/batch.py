@@ -95,8 +95,8 @@ class Progress:
         return [row for row in rows if row.serial not in accepted]
 
     def serial_of(self, chip: str) -> str | None:
-        """The serial that the unit with this chip was accepted under."""
-        return next((one.serial for one in self.done if one.chip == chip and one.verdict == "accepted"), None)
+        """The serial that the unit with this chip got."""
+        return next((one.serial for one in self.done if one.chip == chip), None)
 
     def add(self, one: Done) -> None:
         """Note a unit, in place of an earlier try of the same serial."""
