@@ -34,13 +34,17 @@ def test_a_terminal_shows_what_it_gets(unit: Running) -> None:
         stdin=slave, stdout=slave, stderr=slave, env={**ENVIRONMENT, "COLUMNS": "200"},
     )  # fmt: skip
     os.close(slave)
-    seen = ""
-    while "terminal shows" not in seen:
-        seen += os.read(master, 4096).decode()
-    for keys, wanted in ((b"\x1b[B", "Down Arrow  (codes 1b 5b 42)"), (b"x", "x  (codes 78)")):
-        os.write(master, keys)
-        while wanted not in seen:
+    try:
+        seen = ""
+        while "terminal shows" not in seen:
             seen += os.read(master, 4096).decode()
-    os.write(master, b"q")
-    assert process.wait(20) == 0
-    os.close(master)
+        for keys, wanted in ((b"\x1b[B", "Down Arrow  (codes 1b 5b 42)"), (b"x", "x  (codes 78)")):
+            os.write(master, keys)
+            while wanted not in seen:
+                seen += os.read(master, 4096).decode()
+        os.write(master, b"q")
+        assert process.wait(60) == 0
+    finally:
+        process.kill()
+        process.wait()
+        os.close(master)

@@ -91,8 +91,10 @@ def _terminal(seconds: float) -> None:
         raise AirquillError(
             "The unit's keyboard cannot be read here: on Linux it needs /dev/input, elsewhere a terminal in front."
         )
-    typer.echo("This terminal shows what it receives. Press a pedal; q or Ctrl-C ends it.")
     for text in _typed(seconds):
+        if not text:
+            typer.echo("This terminal shows what it receives. Press a pedal; q or Ctrl-C ends it.")
+            continue
         if text == "q":
             return
         codes = " ".join(f"{ord(character):02x}" for character in text)
@@ -100,11 +102,12 @@ def _terminal(seconds: float) -> None:
 
 
 def _typed(seconds: float) -> Iterator[str]:
-    """What comes in, a key at a time, without waiting for Enter."""
+    """What comes in, a key at a time, without waiting for Enter; first an empty text, from when on nothing is lost."""
     end = time.monotonic() + seconds
     if sys.platform == "win32":
         import msvcrt
 
+        yield ""
         while time.monotonic() < end:
             if msvcrt.kbhit():
                 first = msvcrt.getwch()
@@ -120,6 +123,7 @@ def _typed(seconds: float) -> Iterator[str]:
     before = termios.tcgetattr(terminal)
     try:
         tty.setcbreak(terminal)
+        yield ""
         while (left := end - time.monotonic()) > 0:
             ready, _, _ = select.select([terminal], [], [], min(left, 1.0))
             if ready:
