@@ -93,7 +93,7 @@ def _part(
     if labelled:
         drawn.append(
             f'<text x="{x + ring:.3f}" y="{y - 0.6 * ring:.3f}" font-size="{TEXT * longest:.3f}" '
-            f'fill="{palette.INK}">{number} {escape(site.reference)}</text>'
+            f'fill="{palette.INK}">{number}</text>'
         )
     return drawn
 

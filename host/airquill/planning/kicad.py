@@ -13,6 +13,7 @@ from airquill.planning.sexpr import Node, child, children, parse, words
 # Dates in a file's head: of the first KiCad 5 format, and the end of the year of KiCad 9's.
 OLDEST_VERSION = 20171114
 NEWEST_VERSION = 20241231
+EDGES = "Edge.Cuts"
 ARC_STEP_DEG = 7.5
 _DRAWN = ("line", "rect", "circle", "arc", "poly", "curve")
 
@@ -29,11 +30,15 @@ def read_board(path: Path) -> Board:
     if tree[:1] != ["kicad_pcb"]:
         raise AirquillError(f"{path} is a KiCad file but no board. Name the .kicad_pcb file.")
     _check_version(words(child(tree, "version")), path)
-    sites = tuple(_site(node, path) for node in children(tree, "footprint", "module"))
+    sites = tuple(site_of(node, path) for node in children(tree, "footprint", "module"))
     if not sites:
         raise AirquillError(f"{path} holds no footprint. Is it the board of this project?")
     footprints = list(children(tree, "footprint", "module"))
-    outline = [*_edges(tree, "gr_"), *(edge for node in footprints for edge in _footprint_edges(node))]
+    edges = f"{path}: the outline"
+    outline = [
+        *_edges(tree, "gr_", EDGES, edges),
+        *(edge for node in footprints for edge in _footprint_edges(node, edges)),
+    ]
     notes = () if outline else (f"{path.name} has no outline on Edge.Cuts; the sheets draw a frame around the parts.",)
     return Board(path.stem, sites, tuple(outline), notes)
 
@@ -50,7 +55,7 @@ def _check_version(said: list[str], path: Path) -> None:
         )
 
 
-def _site(node: Node, path: Path) -> Site:
+def site_of(node: Node, path: Path) -> Site:
     """A footprint (KiCad 5 calls it a module)."""
     name = words(node)[0] if words(node) else ""
     fields = _fields(node)
@@ -108,12 +113,12 @@ def _kind(marks: list[str], pads: set[str]) -> tuple[str, str]:
     return ("none", "") if pads == {"np_thru_hole"} else ("through", "")
 
 
-def _numbers(node: Node | None, where: str) -> list[float]:
+def _numbers(node: Node | None, where: str, least: int = 2) -> list[float]:
     try:
         found = [float(word) for word in words(node) if word not in ("unlocked", "locked")]
     except ValueError:
         raise AirquillError(f"{where}: {' '.join(words(node))} is no place or size. Is the file damaged?") from None
-    if len(found) < 2:
+    if len(found) < least:
         raise AirquillError(f"{where} has no place or size. Is the file damaged?")
     return found
 
@@ -144,20 +149,18 @@ def _around(points: Iterable[Point]) -> tuple[float, float, float, float] | None
     return min(xs), min(ys), max(xs), max(ys)
 
 
-def _footprint_edges(node: Node) -> Iterator[tuple[Point, ...]]:
+def _footprint_edges(node: Node, where: str) -> Iterator[tuple[Point, ...]]:
     """What a footprint adds to the board's outline, where it stands."""
-    edges = _edges(node, "fp_")
+    edges = _edges(node, "fp_", EDGES, where)
     first = next(edges, None)
     if first is not None:
-        at = _numbers(child(node, "at"), "a footprint")
+        at = _numbers(child(node, "at"), where)
         stand = Site("", "", "", x_mm=at[0], y_mm=at[1], turn_deg=at[2] if len(at) > 2 else 0.0)
         for edge in (first, *edges):
             yield tuple(stand.place(x, y) for x, y in edge)
 
 
-def _edges(
-    node: Node, prefix: str, layer: str = "Edge.Cuts", where: str = "the outline"
-) -> Iterator[tuple[Point, ...]]:
+def _edges(node: Node, prefix: str, layer: str, where: str) -> Iterator[tuple[Point, ...]]:
     """What is drawn on a layer, as paths."""
     for item in children(node, *(prefix + kind for kind in _DRAWN)):
         if words(child(item, "layer"))[:1] == [layer]:
@@ -177,9 +180,9 @@ def _path(kind: str, item: Node, where: str) -> list[Point]:
         centre, rim = point("center"), point("end")
         return _arc(centre, rim, 360.0)
     if kind == "arc":
-        angle = words(child(item, "angle"))
-        if angle:  # KiCad 5: `start` is the centre
-            return _arc(point("start"), point("end"), float(angle[0]))
+        angle = child(item, "angle")
+        if angle is not None:  # KiCad 5: `start` is the centre
+            return _arc(point("start"), point("end"), _numbers(angle, where, 1)[0])
         return _arc_through(point("start"), point("mid"), point("end"))
     start, end = point("start"), point("end")
     if kind == "rect":

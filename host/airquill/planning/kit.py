@@ -86,7 +86,7 @@ def kit(
     if spare_share is not None and not 0.0 <= spare_share <= 2.0:
         raise AirquillError(f"A share of spare parts is 0 to 200 %, not {100 * spare_share:g}.")
     left = {
-        (_plain(value), _plain(footprint.rpartition(":")[2])): (value, count)
+        (_plain(value), _plain(footprint.rpartition(":")[2])): (f"{value} ({footprint})", count)
         for (value, footprint), count in (stock or {}).items()
     }
     lines = []
@@ -101,7 +101,7 @@ def kit(
             found = 0
         spare = spare_of(want.package, pieces, spare_share)
         lines.append(Line(place_of(index), want.value, want.footprint, want.package, pieces, spare, found))
-    return lines, [f"{value} ({footprint})" for (_, footprint), (value, _) in left.items()]
+    return lines, [said for said, _ in left.values()]
 
 
 def _plain(text: str) -> str:

@@ -140,14 +140,14 @@ class Knowledge:
         for file in self.files:
             named = file.alias.get(footprint) or file.alias.get(bare)
             if named:
-                return self._named(named)
+                return self.named(named)
         for pattern, entry, sources in self._patterns:
             match = pattern.fullmatch(bare)
             if match:
                 return _package(entry, match.groupdict(), sources)
-        return self._named(bare)
+        return self.named(bare)
 
-    def _named(self, name: str) -> Package | None:
+    def named(self, name: str) -> Package | None:
         """The package of a name, for aliases and lists; families have their size from footprints only."""
         wanted = name.casefold()
         for file in self.files:
@@ -262,7 +262,7 @@ def _check(file: PackageFile, knowledge: Knowledge, name: str) -> None:
                     f"source. Add [source.{source}] with flag and text."
                 )
     for footprint, package in file.alias.items():
-        if knowledge._named(package) is None:
+        if knowledge.named(package) is None:
             raise AirquillError(
                 f"{name}: {footprint} is said to be {package}, which is none of {', '.join(knowledge.names())}."
             )

@@ -182,7 +182,7 @@ def _steps(known: Sequence[tuple[Site, Package]], bench: Bench) -> tuple[list[St
     rank = {
         side: index for index, side in enumerate(sorted(weights, key=lambda side: (weights[side], side != "bottom")))
     }
-    takes = {package.name: bench.takes(package) for _, package in known}
+    takes = {name: bench.takes(package) for name, package in {one.name: one for _, one in known}.items()}
     groups = [
         _Group(
             (rank[side], _band(found[0][1])),
@@ -279,10 +279,11 @@ def _presets(uses: Sequence[tuple[int | None, Package]], bench: Bench) -> list[P
 
 
 def _walk(sites: list[Site]) -> tuple[Site, ...]:
-    """The sites so that the hand goes to the nearest next, from the upper left on; in their order without places."""
+    """The sites so that the hand goes to the nearest next, from the upper left on; by reference without places."""
     if len(sites) < 3 or any(site.x_mm is None for site in sites):
         return tuple(sorted(sites, key=lambda site: _natural(site.reference)))
-    spots = np.array([(site.x_mm, site.y_mm) for site in sites], dtype=float)
+    # the bottom is seen mirrored
+    spots = np.array([(-(site.x_mm or 0) if site.side == "bottom" else site.x_mm, site.y_mm) for site in sites])
     left = np.ones(len(sites), dtype=bool)
     now = int(np.argmin(spots.sum(axis=1)))
     path = [now]
