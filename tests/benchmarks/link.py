@@ -11,9 +11,7 @@ from __future__ import annotations
 
 import argparse
 import os
-import platform
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
@@ -25,6 +23,7 @@ for folder in ("host", "protocol", "device", "hil", "tests"):
     sys.path.insert(0, str(ROOT / folder))
 
 from airquill.link.client import Client  # noqa: E402
+from benchmarks.heading import heading  # noqa: E402
 from command_line import end, start_unit  # noqa: E402
 
 PATHS = ("vacuum.kpa", "pump.duty_pct", "cycle.state", "cycle.grip", "pedal1.down")
@@ -52,12 +51,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--requests", type=int, default=500)
     count = parser.parse_args().requests
-    commit = subprocess.run(
-        ["git", "describe", "--always", "--dirty"], cwd=ROOT, capture_output=True, text=True, check=False
-    ).stdout.strip()
-    print(f"command: python tests/benchmarks/link.py --requests {count}")
-    machine = f"{os.cpu_count()} cores, {platform.machine()}"
-    print(f"commit {commit or 'unknown'}, Python {platform.python_version()}, {machine}")
+    heading()
     print(f"one request: get of {len(PATHS)} readings")
     with Client.open("sim://") as unit:
         unit.get(*PATHS)

@@ -137,7 +137,7 @@ def vent_time(c_dm3_s_bar: float, b: float, volume_ml: float, start_kpa: float, 
 @pytest.mark.parametrize(("c", "trade_ms"), [(0.07, 125.0), (0.2, 44.0), (0.4, 22.0)])
 @pytest.mark.parametrize(("dt_s", "limit"), [(1e-3, 5e-3)])
 def test_vent_through_the_valve(c: float, trade_ms: float, dt_s: float, limit: float, record_property) -> None:
-    """60 to 1 kPa of 10 mL; a vent of 20 ms is short for a 1 ms step, so 0.5 % is shown at 0.1 ms and 5 % at 1 ms."""
+    """60 to 1 kPa of 10 mL; a vent of 20 ms is short for a 1 ms step, and still within 0.5 % of its time."""
     air = Air(
         valve=Valve(c, 0.35), hose_bore_mm=20.0, hose_length_mm=1.0, filter_kpa=1e-4, pen_ml=5.0 - 0.31416, line_ml=5.0
     )
@@ -240,7 +240,7 @@ CASES = [
 def test_step_response_of_the_whole_path(
     gauge: int, share: float, speed: float, joined: bool, start: list[float], dt_s: float, limit: float, record_property
 ) -> None:
-    """Valve switched at t = 0, against Radau at rtol 1e-8: worst point of pen and pump side over 0.5 s, of 60 kPa."""
+    """Valve switched at t = 0, against Radau at rtol 1e-6: worst point of pen and pump side over 0.5 s, of 60 kPa."""
     air = settled(gauge, share, speed, joined)
     truth = Truth(air, air.pump.speed)
     air.set_vacuum(*start)

@@ -22,6 +22,7 @@ def drawn(draw: random.Random) -> Air:
         filter_kpa=draw.uniform(0.1, 10.0),
         ambient_pa=draw.uniform(7e4, 1.03e5),
     )
+    air.supply_volts = draw.choice([12.0, draw.uniform(8.0, 26.0)])
     for name in FAULTS:
         if draw.random() < 0.2:
             air.set_fault(name, draw.random())

@@ -270,7 +270,7 @@ class Air:
             g_pump = 0.0
             if suck > end:
                 g_pump = pump_k
-                if pump.curvature and speed > 0.0:
+                if pump.curvature and speed > 0.0 and suck < amb:
                     g_pump *= 1.0 + pump.curvature * (amb - suck) / (amb - end)
 
             # backward Euler over the three volumes, eliminated from both ends towards the line

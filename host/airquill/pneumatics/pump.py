@@ -12,6 +12,7 @@ START_DUTY = 0.5  # starts from standstill at 40-60 %; from memory
 FLOOR_DUTY = 0.28  # stalls below 25-40 %; from memory
 FRICTION_DUTY = 0.1  # drive that only turns the dry pump over; chosen
 BACK_LEAK = 0.15  # share of free flow that leaks back at the end vacuum, full speed; chosen
+MOST_SPEED = 1.2  # of rated, at too high a supply: beyond, the check valves no longer follow; chosen
 SPIN_UP_S = 0.06
 SPIN_DOWN_S = 0.12
 HEAT_K = 35.0  # case above ambient after a long run at full drive; from memory
@@ -20,7 +21,7 @@ HOT_LOSS_PER_K = 0.002  # flow lost per kelvin of case above ambient; from memor
 
 
 class Pump:
-    """Rated figures and slow state of one pump. `speed` is 0 to 1 of rated, `heat_k` its case above ambient."""
+    """Rated figures and slow state of one pump. `speed`: 0 to MOST_SPEED of rated; `heat_k`: case above ambient."""
 
     def __init__(self, free_flow_lpm: float = 5.0, end_kpa: float = 65.0, curvature: float = 0.0):
         """Free flow in L/min of ambient air and end vacuum in kPa at sea level, both at rated voltage.
@@ -58,6 +59,8 @@ class Pump:
             target = (drive - self.friction_duty) / (1.0 - self.friction_duty)
             if target < 0.0:
                 target = 0.0
+            elif target > MOST_SPEED:
+                target = MOST_SPEED
             speed += (target - speed) * dt_s / (SPIN_UP_S + dt_s)
         self.speed = speed
         self.heat_k += (HEAT_K * drive * drive - self.heat_k) * dt_s / (HEAT_S + dt_s)

@@ -89,7 +89,7 @@ class AirMany:
         speed = self.speed
         target = drive - self._friction
         target *= self._friction_scale
-        np.maximum(target, 0.0, out=target)
+        np.clip(target, 0.0, pump.MOST_SPEED, out=target)
         target -= speed
         target *= dt_s / (pump.SPIN_UP_S + dt_s)
         target += speed
@@ -247,7 +247,7 @@ class AirMany:
         # check valves; and a standing pump's end pressure is ambient
         g_pump = pump_k * (suck > end)
         if self._curved:
-            g_pump *= 1.0 + self._curvature * (amb - suck) / np.maximum(amb - end, 1e-9)
+            g_pump *= 1.0 + self._curvature * np.maximum(amb - suck, 0.0) / np.maximum(amb - end, 1e-9)
 
         cap = self._volume * rate
         new = old * cap
