@@ -315,6 +315,8 @@ class App:
         pins = self.board.pedals()
         self.pedals[0].tick(now, pins)
         self.pedals[1].tick(now, pins)
+        # Right behind the pedals: nothing else stands between a press and its report.
+        self.keyboard.tick(now)
         turn = self._turn = (self._turn + 1) & 15
         if turn & 3 == 0:
             self.sensor.tick(now)
@@ -325,7 +327,6 @@ class App:
         elif turn == 2 and self.addons is not None:
             self.addons.tick(now)
         self.cycle.tick(now)
-        self.keyboard.tick(now)
         self.pump.tick(now)
 
     def _part_failed(self, error):

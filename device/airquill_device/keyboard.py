@@ -35,6 +35,7 @@ class Keyboard:
         self.dropped = 0
         self._report = bytearray(8)
         self._queue = [None] * QUEUE
+        self._just_struck = False
         self._allowed = [None] * QUEUE
         self._next_allowed = 0
         self._head = 0
@@ -79,6 +80,7 @@ class Keyboard:
             return False
         self._queue[(self._head + self._queued) % QUEUE] = program
         self._queued += 1
+        self._just_struck = True
         return True
 
     def _is_allowed(self, program):
@@ -94,6 +96,13 @@ class Keyboard:
         return True
 
     def tick(self, now):
+        if self._just_struck:
+            # The board was asked a moment ago, in strike(); the press need not wait for it again.
+            self._just_struck = False
+            if self._phase == _IDLE and not self._all_up_due:
+                self._begin()
+                self._play(now)
+                return
         # Asked in every pass, since the board follows the bus by it.
         ready = self.board.key_host() == HOST_READY
         if self._phase == _IDLE and self._queued == 0:
@@ -125,6 +134,7 @@ class Keyboard:
             self._all_up_due = True
 
     def _drop_all(self):
+        self._just_struck = False
         if self._phase != _IDLE:
             self.dropped += 1
             self._phase = _IDLE

@@ -84,6 +84,8 @@ class Link:
 
     def emit_report(self, report, us):
         """Note that a keyboard report of eight bytes was queued."""
+        if not self.listening >> t.T_KEY & 1:
+            return
         if self._count < _RING:
             at = (self._first + self._count) % _RING * 8
             for i in range(8):
