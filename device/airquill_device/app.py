@@ -382,17 +382,24 @@ class App:
         self.link.spent_bytes = 0
 
     def memory_is_low(self):
-        """Only the reserve is left and vacuum is on: requests get "busy", events are dropped.
+        """Only the reserve is left, at a moment that allows no long pass: requests get "busy", events are dropped.
 
         Without vacuum memory is collected at once, also with a pedal down: one that is stuck, wired the wrong way round
-        or bouncing must not keep requests at "busy".
+        or bouncing must not keep requests at "busy". With vacuum on it is collected where nothing moves: pump and valve
+        run by themselves, and a host that watches a long pick would else lose it.
         """
         if self.link.spent_bytes <= self._spare_bytes:
             return False
-        if self.cycle.is_busy():
+        if self.cycle.is_busy() and not self._nothing_moves():
             return True
         self._collect()
         return False
+
+    def _nothing_moves(self):
+        """Vacuum is on, no pedal is between up and down, and no stroke runs."""
+        return (
+            self.cycle.is_on() and not self.keyboard.is_busy() and self.pedals[0].due() < 0 and self.pedals[1].due() < 0
+        )
 
     def _restart(self):
         """A restart waits until its reply has left."""

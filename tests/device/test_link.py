@@ -261,15 +261,19 @@ def test_what_needs_rest_is_refused_while_vacuum_is_on(greeted: Line) -> None:
 
 
 def test_short_of_memory_a_unit_still_stops_and_lets_go(greeted: Line) -> None:
-    greeted.ask("2 do pick")
-    greeted.unit.app.link.spent_bytes = 1 << 20
-    greeted.hear(1100)
-    assert greeted.ask("3 get cycle.state").startswith("3 error 305 busy")
-    assert greeted.ask("4 do release") == "4 done"
-    assert greeted.ask("5 do stop") == "5 done"
+    greeted.ask("2 set valve.vent_ms=2000")
+    greeted.ask("3 do pick", 600)
+    link = greeted.unit.app.link
+    link.spent_bytes = 1 << 20
+    assert greeted.ask("4 get cycle.state") == "4 done cycle.state=holding", "collected where nothing moves"
+    assert link.spent_bytes < 1 << 20
+    link.spent_bytes = 1 << 20
+    assert greeted.ask("5 do release") == "5 done"
+    assert greeted.ask("6 get cycle.state").startswith("6 error 305 busy"), "the vent is timed: no long pass now"
+    assert greeted.ask("7 do stop") == "7 done"
     assert greeted.hands.outputs()["pump"] == 0
     greeted.hear(1100)
-    assert greeted.ask("6 get fault.active") == "6 done fault.active=1", "memory was collected"
+    assert greeted.ask("8 get fault.active") == "8 done fault.active=1", "memory was collected"
 
 
 def test_the_dead_man_stops_a_unit_whose_host_fell_silent(greeted: Line) -> None:
