@@ -267,8 +267,8 @@ def test_short_of_memory_a_unit_still_stops_and_lets_go(greeted: Line) -> None:
     link.spent_bytes = 1 << 20
     assert greeted.ask("4 get cycle.state") == "4 done cycle.state=holding", "collected where nothing moves"
     assert link.spent_bytes < 1 << 20
-    link.spent_bytes = 1 << 20
     assert greeted.ask("5 do release") == "5 done"
+    link.spent_bytes = 1 << 20
     assert greeted.ask("6 get cycle.state").startswith("6 error 305 busy"), "the vent is timed: no long pass now"
     assert greeted.ask("7 do stop") == "7 done"
     assert greeted.hands.outputs()["pump"] == 0
