@@ -31,8 +31,8 @@ from airquill_hil.record import Record, write_record
 from airquill_hil.run import Place, run
 
 SERIAL = "HEATHER-07"
-CHIP_MM = (1.6, 0.8, 0.45)  # resistor of size 0603 (imperial), by data sheets
-CHIP_MG = 2.0  # from memory, plus or minus 20 %
+CHIP_MM = (2.0, 1.25, 0.55)  # resistor of size 0805 (imperial), by data sheets; wide enough for a 22G needle
+CHIP_MG = 5.5  # from memory, plus or minus 20 %
 SETTLE_S = 1.2
 CALM_KPA = 0.3
 PATIENCE_S = 4.0
@@ -116,7 +116,7 @@ class _Teller:
                 self._step("Learn the 22G needle", self._learn)
                 self._step("Bind the second pedal to Down Arrow", lambda step: self._bind(step, "Down Arrow"))
                 self._step("Bind it to Page Down instead", lambda step: self._bind(step, "Page Down"))
-                self._step("Pick an 0603 resistor by the first pedal", self._pick)
+                self._step("Pick an 0805 resistor by the first pedal", self._pick)
                 self._step("Save, and restart the unit", self._restart)
                 self._step("Accept it", self._accept)
         return Story(self._steps, self._trace, self._keys, self._record, self._record_path, time.monotonic() - begun)
