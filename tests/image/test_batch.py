@@ -16,6 +16,7 @@ from airquill.image.batch import Done, Progress, Row, read_batch
 from airquill.image.build import build
 from airquill.link import discovery
 from airquill.report.labels import Label, label_sheet
+from airquill_hil import checks
 from command_line import airquill, end, start_unit
 
 
@@ -79,6 +80,8 @@ def test_a_unit_goes_through_and_is_not_taken_twice(
 ) -> None:
     monkeypatch.setattr(flash, "mounted_folders", list)
     monkeypatch.setattr(discovery.list_ports, "comports", list)
+    # The short list: this test is about the batch, and the long one times a unit that shares its processor with others.
+    monkeypatch.setattr(checks, "CHECKS", checks.SHORT)
     image, out = tmp_path / "heather.uf2", tmp_path / "records"
     build(make_stock(), image)
     profile = tmp_path / "heather.toml"

@@ -43,6 +43,10 @@ def restore(
             show_changes(changes, ("Unit", "Backup"))
             consent(changes, yes, yes_keys)
         apply(unit, changes)
-    typer.echo(f"Restored and saved: {len(changes)} changes." if changes else "Nothing to change.")
+    typer.echo(
+        f"Restored and saved: {len(changes)} change{'s' if len(changes) != 1 else ''}."
+        if changes
+        else "Nothing to change."
+    )
     if not same:
         typer.echo("Serial and calibration are this unit's own; --all takes those of the backup.")

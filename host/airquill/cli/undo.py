@@ -47,4 +47,4 @@ def undo(
             unit.set({change.path: change.on_unit for change in changes})
             raise
         unit.save()
-    typer.echo(f"Undone and saved: {len(changes)} changes.")
+    typer.echo(f"Undone and saved: {len(changes)} change{'s' if len(changes) != 1 else ''}.")
