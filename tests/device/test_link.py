@@ -241,7 +241,7 @@ def test_a_batch_that_was_left_open_ends_with_the_greeting(greeted: Line) -> Non
         ("listen weather", "210 unknown_topic"),
         ("stream 5 vacuum.kpa", "202 out_of_range"),
         ("describe settings 999", "202 out_of_range"),
-        ("list settings 111", "202 out_of_range"),
+        ("list settings 112", "202 out_of_range"),
         ("save now", "106 extra_field"),
         ("do undo", "308 nothing_to_undo"),
         ("get  x", "101 line_form"),
@@ -302,7 +302,7 @@ def test_a_failing_part_stops_the_unit_and_the_link_goes_on(greeted: Line) -> No
 
 
 def test_what_a_unit_is_can_be_read_from_the_unit_itself(greeted: Line) -> None:
-    assert greeted.ask("2 describe").startswith("2 done settings=111 readings=29 actions=19")
+    assert greeted.ask("2 describe").startswith("2 done settings=112 readings=29 actions=19")
     assert greeted.ask("3 describe settings 3") == (
         '3 done path=pump.kick_ms id=11 type=int lowest=0 highest=1000 unit="ms" words=- default=200 live=no'
         " keep=profile since=1"

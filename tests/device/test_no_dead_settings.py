@@ -319,6 +319,7 @@ def preset_rows(n: int) -> dict[str, Row]:
 ROWS: dict[str, Row] = {
     "unit.name": Row("Left bench", named("unit.name")),
     "unit.serial": Row("H-0007", named("unit.serial")),
+    "unit.baseline": Row("22G sealed_kpa=61.2", named("unit.baseline")),
     "pump.pwm_hz": Row(20000, frequencies),
     "pump.kick_ms": Row(100, kick_end),
     "pump.kick_pct": Row(Decimal(90), kick_duty),

@@ -7,12 +7,13 @@ from airquill.link.entries import Action, Argument, Entry, Event, Reading, Setti
 
 PROTOCOL = 1
 REGISTRY = 1
-REGISTRY_HASH = "f67d419b"
+REGISTRY_HASH = "78d7cf27"
 LINE_BYTES = 240
 
 SETTINGS = (  # in slot order
     Setting('unit.name', 1, 'text', 0, 24, '', (), '', True, 'profile', 1, 'Your name for this unit, shown wherever the unit is listed.'),
     Setting('unit.serial', 2, 'text', 0, 16, '', (), '', True, 'unit', 1, 'Serial number written when the unit was made.'),
+    Setting('unit.baseline', 3, 'text', 0, 120, '', (), '', True, 'unit', 1, "This unit's figures when it was accepted, to compare with later."),
     Setting('pump.pwm_hz', 10, 'int', 5000, 40000, 'Hz', (), 25000, False, 'profile', 1, 'Switching frequency of the pump drive; above 20000 Hz nobody hears it.'),
     Setting('pump.kick_ms', 11, 'int', 0, 1000, 'ms', (), 200, False, 'profile', 1, 'How long a standing pump gets the kick before its strength is ramped to.'),
     Setting('pump.kick_pct', 12, 'dec1', Decimal("40.0"), Decimal("100.0"), '%', (), Decimal("100.0"), False, 'profile', 1, 'Duty during the start kick.'),
