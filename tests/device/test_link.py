@@ -303,7 +303,7 @@ def test_a_failing_part_stops_the_unit_and_the_link_goes_on(greeted: Line) -> No
 
 def test_what_a_unit_is_can_be_read_from_the_unit_itself(greeted: Line) -> None:
     assert greeted.ask("2 describe").startswith("2 done settings=112 readings=29 actions=19")
-    assert greeted.ask("3 describe settings 3") == (
+    assert greeted.ask("3 describe settings 4") == (
         '3 done path=pump.kick_ms id=11 type=int lowest=0 highest=1000 unit="ms" words=- default=200 live=no'
         " keep=profile since=1"
     )
