@@ -11,40 +11,17 @@ def run(app, fields):
         raise ProtocolError(t.E_MISSING_FIELD, "do")
     if app.addons is not None and fields[1][:2] == "x.":
         return app.addons.do(fields)
-    identity = _find(fields[1])
-    needs = t.ACTIONS[identity][1]
+    identity = v.action_id(t.ACTIONS, fields[1])
+    _, needs, wanted = t.ACTIONS[identity]
     if needs and needs not in app.board.capabilities():
         raise ProtocolError(t.E_NOT_THERE, needs)
-    args = _arguments(identity, fields)
+    args = v.arguments(wanted, fields[2:])
     if identity == t.A_UNDO:
         return change.undo(app)
     if identity == t.A_FACTORY:
         _idle(app)
         return change.factory(app)
     return "done" + (_do(app, identity, args) or "")
-
-
-def _find(name):
-    for identity in t.ACTIONS:
-        if t.ACTIONS[identity][0] == name:
-            return identity
-    raise ProtocolError(t.E_UNKNOWN_ACTION, name)
-
-
-def _arguments(identity, fields):
-    wanted = t.ACTIONS[identity][2]
-    if len(fields) - 2 > len(wanted):
-        raise ProtocolError(t.E_EXTRA_FIELD, fields[-1])
-    out = []
-    for n in range(len(wanted)):
-        name, kind, lo, hi, words, default = wanted[n]
-        if n + 2 < len(fields):
-            out.append(v.parse(kind, words, lo, hi, fields[n + 2], name))
-        elif default is None:
-            raise ProtocolError(t.E_MISSING_FIELD, name)
-        else:
-            out.append(default)
-    return out
 
 
 def _idle(app):

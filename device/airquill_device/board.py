@@ -6,7 +6,6 @@ that wraps at 2**30; duties are 0 to 65535. What the loop calls every pass alloc
 
 import binascii
 import gc
-import os
 import sys
 import time
 
@@ -133,9 +132,6 @@ class Board:
         if len(self._gates) > 2:
             found += ("blow",)
         return found
-
-    def random32(self):
-        return int.from_bytes(os.urandom(4), "little") & 0x3FFFFFFF
 
     def free_bytes(self):
         return gc.mem_free()

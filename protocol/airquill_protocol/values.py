@@ -165,3 +165,30 @@ def render(kind: int, words: str, value: "Any") -> str:
     if kind == STROKE:
         return hexlify(data).decode() if data else "-"
     return quote(data)
+
+
+def action_id(actions: "dict[int, Any]", name: str) -> int:
+    """Number of the action of this name in a registry's table of actions. Raises unknown_action."""
+    for identity in actions:
+        if actions[identity][0] == name:
+            return identity
+    raise ProtocolError(t.E_UNKNOWN_ACTION, name)
+
+
+def arguments(wanted: "tuple[Any, ...]", texts: "list[str]") -> "list[Any]":
+    """Values of an action's arguments, what is left out by its default. Raises ProtocolError.
+
+    wanted: of each argument (name, type, lowest, highest, words, default or None), as in a table of actions.
+    """
+    if len(texts) > len(wanted):
+        raise ProtocolError(t.E_EXTRA_FIELD, texts[-1])
+    out = []
+    for n in range(len(wanted)):
+        name, kind, lo, hi, words, default = wanted[n]
+        if n < len(texts):
+            out.append(parse(kind, words, lo, hi, texts[n], name))
+        elif default is None:
+            raise ProtocolError(t.E_MISSING_FIELD, name)
+        else:
+            out.append(default)
+    return out

@@ -113,8 +113,8 @@ class Rig:
         raise ProtocolError(shared.E_UNKNOWN_PATH, path)
 
     def _action(self, fields):
-        args = self._arguments(fields)
         name = fields[1]
+        args = v.arguments(t.ACTIONS[v.action_id(t.ACTIONS, name)][2], fields[2:])
         if name == "press":
             return self._press(args)
         if name == "record":
@@ -128,26 +128,6 @@ class Rig:
         else:
             self.rest()
         return "done at=%d" % self.us
-
-    def _arguments(self, fields):
-        for identity in t.ACTIONS:
-            name, _, wanted = t.ACTIONS[identity]
-            if name == fields[1]:
-                break
-        else:
-            raise ProtocolError(shared.E_UNKNOWN_ACTION, fields[1])
-        if len(fields) - 2 > len(wanted):
-            raise ProtocolError(shared.E_EXTRA_FIELD, fields[-1])
-        out = []
-        for n in range(len(wanted)):
-            name, kind, lo, hi, words, default = wanted[n]
-            if n + 2 < len(fields):
-                out.append(v.parse(kind, words, lo, hi, fields[n + 2], name))
-            elif default is None:
-                raise ProtocolError(shared.E_MISSING_FIELD, name)
-            else:
-                out.append(default)
-        return out
 
     def _press(self, args):
         pedal, ms, text = args

@@ -150,10 +150,6 @@ class VirtualBoard:
         """Words of the registry for the parts that are fitted."""
         return self._parts
 
-    def random32(self) -> int:
-        """A number below 2**30 that follows from the seed."""
-        return int(self.world.noise.uniform() * 1073741824.0)
-
     def free_bytes(self) -> int:
         """Free memory; a constant where the interpreter has no limit."""
         return gc.mem_free() if hasattr(gc, "mem_free") else BOOT_FREE_BYTES
