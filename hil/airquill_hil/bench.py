@@ -1,32 +1,19 @@
-"""One unit on the bench: what both can do, vacuum recordings, settings for a check, and the way back to safe."""
+"""One unit on the bench: what both can do, and levels as they would be at sea level."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping
 
 from airquill.errors import AirquillError
 from airquill.link.client import Client
-from airquill.link.convert import Value
 from airquill.pneumatics.ambient import SEA_LEVEL_PA, ambient_pa
-from airquill.report.trace import EVERY_MS, Recorder, Trace
-from airquill_hil.hands import Hands
+from airquill.tuning.hands import Hands
+from airquill.tuning.tool import Tool
 from airquill_hil.limits import Limits
 from airquill_hil.rig import Rig
 
-# The unit makes itself safe when the bench has been silent for this long with vacuum on.
-DEAD_MAN_MS = 3000
-FULL_PCT = 100
-RISE_S = 0.4
-LEVEL_MS = 40
-BEFORE_VENT_S = 0.1
-VENT_S = 0.5
-CALM_S = 1.1
-VACUUM = "vacuum.kpa"
-_IDLE_S = 4.0
 
-
-class Bench:
+class Bench(Tool):
     """What checks work with. `label` is the serial on the unit's label, `altitude_m` where the bench stands."""
 
     def __init__(
@@ -39,9 +26,8 @@ class Bench:
         rig: Rig | None = None,
     ) -> None:
         """AirquillError for an altitude that the standard atmosphere does not cover."""
-        self.unit = unit
+        super().__init__(unit, hands)
         self.limits = limits
-        self._hands = hands
         self._rig = rig
         self.label = label
         self.altitude_m = altitude_m
@@ -49,14 +35,6 @@ class Bench:
             self.ambient_kpa = ambient_pa(altitude_m) / 1000
         except ValueError as error:
             raise AirquillError(f"The bench cannot stand there: {error}.") from error
-        self.left_unsafe = ""
-        """Why the outputs could not be made safe; empty when they were."""
-
-    @property
-    def hands(self) -> Hands:
-        """For checks that need them."""
-        assert self._hands is not None
-        return self._hands
 
     @property
     def rig(self) -> Rig:
@@ -69,13 +47,11 @@ class Bench:
         return {} if self._rig is None else dict(self._rig.says)
 
     def capabilities(self) -> set[str]:
-        """What unit and bench can do together: the unit's own words, those of the rig, `hands`, and `label` when a
-        serial was given."""
-        found = set(self.unit.greeting.capabilities)
+        """What unit and bench can do together: the words of the tool, those of the rig, and `label` when a serial was
+        given."""
+        found = super().capabilities()
         if self._rig is not None:
             found.update(self._rig.abilities)
-        if self._hands is not None:
-            found.add("hands")
         if self.label:
             found.add("label")
         return found
@@ -84,99 +60,9 @@ class Bench:
         """Vacuum as this unit would have it at sea level: a pump reaches the same share of ambient (ISO 2533)."""
         return kpa * SEA_LEVEL_PA / 1000 / self.ambient_kpa
 
-    @contextlib.contextmanager
-    def settings(self, wanted: Mapping[str, Value]) -> Iterator[None]:
-        """Run with these settings, then with the unit's own again; nothing is saved."""
-        before = self.unit.get(*wanted)
-        self.unit.set(dict(wanted))
-        try:
-            yield
-        finally:
-            self._settle()
-            self.unit.set(before)
-
-    @contextlib.contextmanager
-    def vacuum(self, strength_pct: int | None = FULL_PCT, watched: bool = True) -> Iterator[None]:
-        """Vacuum on at a strength (None: the preset's own), then off, and the preset's own strength again.
-
-        While `watched`, the unit stops when the bench is silent; not for what a person is asked during it.
-        """
-        self.calm()
-        self.unit.do("dead_man", DEAD_MAN_MS if watched else 0)
-        if strength_pct is not None:
-            self.unit.do("strength", strength_pct)
-        self.unit.do("pick")
-        try:
-            yield
-        finally:
-            self.unit.do("release")
-            self.unit.do("dead_man", 0)
-            self._settle()
-            self.unit.do("preset", self.unit.get("preset.active")["preset.active"])
-
-    def calm(self) -> None:
-        """Give the unit the quiet second in which it collects memory: with vacuum on it cannot."""
-        self.unit.port.sleep(CALM_S)
-
-    def kpa(self) -> float:
-        """Vacuum now, as the unit says. AirquillError when it says none."""
-        value = self.unit.get(VACUUM)[VACUUM]
-        if value is None:
-            raise AirquillError("The unit says no vacuum, though it has a sensor.", 1)
-        return float(str(value))
-
-    def stand(self) -> None:
-        """Stop the pump, so that the next pick starts it."""
-        self.unit.do("stop")
-        self.unit.do("clear")
-
-    def record_pick(self, seconds: float) -> Trace:
-        """Vacuum on at full strength for so long, then off; time zero is when vacuum came on."""
-        self.calm()
-        with self.settings({"control.mode": "steady"}), Recorder(self.unit) as recorder:
-            self.unit.do("dead_man", DEAD_MAN_MS)
-            self.unit.do("strength", FULL_PCT)
-            self.unit.do("pick")
-            try:
-                # Closely where it moves: a unit cannot collect the memory that events take while vacuum is on.
-                recorder.run(RISE_S)
-                self.unit.stream(LEVEL_MS, VACUUM)
-                recorder.run(seconds - RISE_S - BEFORE_VENT_S)
-                self.unit.stream(EVERY_MS, VACUUM)
-                recorder.run(BEFORE_VENT_S)
-            finally:
-                self.unit.do("release")
-                self.unit.do("dead_man", 0)
-            recorder.run(VENT_S)
-            # The preset's own strength again.
-            self.unit.do("preset", self.unit.get("preset.active")["preset.active"])
-            return recorder.trace()
-
-    def _settle(self) -> None:
-        """Let go, and wait until the unit says it did."""
-        self.unit.do("release")
-        end = self.unit.port.now() + _IDLE_S
-        while self.unit.get("cycle.state")["cycle.state"] not in ("idle", "stopped"):
-            if self.unit.port.now() > end:
-                raise AirquillError("The unit does not come to rest after a release. Look at its valve.", 1)
-            self.unit.port.sleep(0.05)
-
     def safe(self) -> None:
-        """Hands off, outputs off, link quiet. Never raises; `left_unsafe` says when the unit could not be reached."""
-        if self._hands is not None:
-            with contextlib.suppress(AirquillError):
-                self._hands.rest()
+        """Rig at rest, and the tool safe. Never raises."""
         if self._rig is not None:
             with contextlib.suppress(AirquillError):
                 self._rig.rest()
-        try:
-            # `stop` works in every state of the unit, and a stop that is not needed is cleared again.
-            self.unit.do("stop")
-            self.unit.listen()
-            self.unit.stream(0)
-            self.unit.do("dead_man", 0)
-        except AirquillError as error:
-            self.left_unsafe = f"{error.sentence} Its outputs may be on: switch its supply off."
-            return
-        with contextlib.suppress(AirquillError):
-            self.unit.do("clear")  # refused while the unit's own fault remains; it is safe then anyway
+        super().safe()

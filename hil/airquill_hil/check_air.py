@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from airquill.report.trace import Trace
+from airquill.tuning.crossing import falls_to, level, rises_to
 from airquill_hil.bench import Bench
 from airquill_hil.check import Check, Figure, Measured
-from airquill_hil.measure import falls_to, level, rises_to
 
 PICK_S = 1.6
 FULL_UP_S = 1.0

@@ -55,8 +55,8 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
 
     from airquill.errors import AirquillError
     from airquill.link.client import Client
+    from airquill.tuning.hands import ControlHands, Hands, PersonHands, control_of
     from airquill_hil.bench import Bench
-    from airquill_hil.hands import ControlHands, Hands, PersonHands, control_of
     from airquill_hil.limits import load_limits
     from airquill_hil.rig import Rig, SerialRig, VirtualRig
 
@@ -91,14 +91,13 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
 
 def _asker(config: pytest.Config, unit: Client) -> Callable[[str], None]:
     """Shows a sentence past pytest's capture and waits for Enter or a pedal."""
-    from airquill.link.ready import enter_at_terminal, wait_until_ready
+    from airquill.link.ready import ask_ready
 
     capture = config.pluginmanager.getplugin("capturemanager")
 
     def ask(sentence: str) -> None:
         with capture.global_and_fixture_disabled():
-            print(f"{sentence} Then press Enter or a pedal.", flush=True)
-            wait_until_ready(unit, enter_at_terminal)
+            ask_ready(unit, sentence, lambda words: print(words, flush=True))
 
     return ask
 

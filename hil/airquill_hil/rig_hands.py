@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from airquill_hil.hands import HOLD_MS, PRESS_MS, TAP_MS, Hands
+from airquill.tuning.hands import HOLD_MS, PRESS_MS, TAP_MS, Hands
 from airquill_hil.rig import SerialRig
 
 PATIENCE_S = 2.0

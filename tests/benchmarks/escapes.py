@@ -23,9 +23,9 @@ import numpy as np  # noqa: E402
 
 from airquill.link.client import Client  # noqa: E402
 from airquill.pneumatics.sensor import DRIFT_KPA  # noqa: E402
+from airquill.tuning.hands import ControlHands, control_of  # noqa: E402
 from airquill_hil.bench import Bench  # noqa: E402
 from airquill_hil.checks import CHECKS  # noqa: E402
-from airquill_hil.hands import ControlHands, control_of  # noqa: E402
 from airquill_hil.limits import Limits, Outcome, load_limits  # noqa: E402
 from airquill_hil.run import run_check  # noqa: E402
 from benchmarks.heading import heading  # noqa: E402

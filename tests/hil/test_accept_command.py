@@ -15,8 +15,8 @@ import airquill.simulator as airquill_simulator
 from airquill.link.client import Client
 from airquill.simulator.control import Control
 from airquill.simulator.units import control
+from airquill.tuning.hands import ControlHands, control_of
 from airquill_hil.bench import Bench
-from airquill_hil.hands import ControlHands, control_of
 from airquill_hil.limits import load_limits
 from airquill_hil.record import Record
 from airquill_hil.run import run

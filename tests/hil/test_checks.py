@@ -11,12 +11,12 @@ from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.link.problems import LinkLost
 from airquill.simulator.control import Control
+from airquill.tuning.hands import ControlHands, PersonHands, control_of
 from airquill_hil import check_keys
 from airquill_hil.bench import Bench
 from airquill_hil.check import Check, Figure, Measured
 from airquill_hil.checks import CHECKS, SHORT
 from airquill_hil.faults import injected
-from airquill_hil.hands import ControlHands, PersonHands, control_of
 from airquill_hil.limits import Outcome, load_limits
 from airquill_hil.rig import ABILITIES, Drive, VirtualRig
 from airquill_hil.run import failure_line, run, run_check

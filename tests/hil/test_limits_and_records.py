@@ -11,9 +11,9 @@ import pytest
 from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.report.trace import Trace
+from airquill.tuning.crossing import falls_to, level, rises_to
 from airquill_hil.bench import Bench
 from airquill_hil.limits import Limit, Outcome, load_limits
-from airquill_hil.measure import falls_to, level, rises_to
 from airquill_hil.record import Record, settings_hash, write_record
 from airquill_hil.run import run
 

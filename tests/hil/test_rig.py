@@ -13,9 +13,9 @@ import rigs
 from airquill.errors import AirquillError
 from airquill.link.client import Client, Refused
 from airquill.simulator.units import control
+from airquill.tuning.hands import ControlHands
 from airquill_hil.bench import Bench
 from airquill_hil.checks import chosen_checks
-from airquill_hil.hands import ControlHands
 from airquill_hil.limits import Outcome, load_limits
 from airquill_hil.rig import Rig, SerialRig
 from airquill_hil.rig_hands import RigHands

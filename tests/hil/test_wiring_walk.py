@@ -231,7 +231,7 @@ def test_the_command_leaves_with_1_when_something_is_wrong(sim: str) -> None:
 
 
 def test_a_person_who_answers_nothing_gets_a_sentence(sim: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("airquill_hil.hands.control_of", lambda unit: None)
+    monkeypatch.setattr("airquill.tuning.hands.control_of", lambda unit: None)
     answer = airquill("wiring", "check", typed="")
     assert answer.code == 2
     assert answer.err.splitlines()[-1].startswith("This needs a person")

@@ -14,8 +14,8 @@ from airquill.report.plots import vacuum_svg
 from airquill.report.textplot import text_plot
 from airquill.report.trace import Recorder, Trace
 from airquill.simulator.control import Control
+from airquill.tuning.hands import ControlHands, control_of
 from airquill_hil.bench import Bench
-from airquill_hil.hands import ControlHands, control_of
 from airquill_hil.limits import load_limits
 from airquill_hil.run import run
 

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from airquill.cli.common import Json, Port, ask_ready, console, open_unit
+from airquill.cli.common import Json, Port, console, open_unit, tell
 
 if TYPE_CHECKING:
     from airquill.link.client import Client
+    from airquill.tuning.hands import Hands
     from airquill_hil.check import Check
-    from airquill_hil.hands import Hands
     from airquill_hil.keep import Kept
     from airquill_hil.record import CheckRecord, Record
     from airquill_hil.rig import Rig
@@ -107,7 +107,8 @@ def _check_folder(out: Path) -> None:
 
 def _hands(unit: Client, rig: Rig | None, stack: contextlib.ExitStack) -> Hands | None:
     """The unit's own hands, or those of the person at this terminal with the rig's, or none."""
-    from airquill_hil.hands import ControlHands, PersonHands, control_of
+    from airquill.link.ready import ask_ready
+    from airquill.tuning.hands import ControlHands, PersonHands, control_of
     from airquill_hil.rig import SerialRig
     from airquill_hil.rig_hands import RigHands
 
@@ -118,13 +119,13 @@ def _hands(unit: Client, rig: Rig | None, stack: contextlib.ExitStack) -> Hands 
     if not sys.stdin.isatty():
         return None
     # Ctrl-C at a prompt reaches the run, which makes the unit safe and says it in the record.
-    person = PersonHands(lambda sentence: ask_ready(unit, sentence), lambda sentence: typer.echo(sentence, err=True))
+    person = PersonHands(lambda sentence: ask_ready(unit, sentence, tell), tell)
     return RigHands(rig, person) if isinstance(rig, SerialRig) else person
 
 
 def _rig(unit: Client, url: str | None, stack: contextlib.ExitStack) -> Rig | None:
     """The rig at a port, or the one that a virtual unit brings, or none."""
-    from airquill_hil.hands import control_of
+    from airquill.tuning.hands import control_of
     from airquill_hil.rig import SerialRig, VirtualRig
 
     if url is not None:

@@ -54,7 +54,7 @@ def _received(unit: Client, stack: contextlib.ExitStack) -> Callable[[], Iterabl
     """Where key events of this unit can be had, or None. AirquillError when its device may not be read."""
     from airquill.keys.received import EventDevice, event_device
     from airquill.keys.watching import CapturedReports
-    from airquill_hil.hands import control_of
+    from airquill.tuning.hands import control_of
 
     control = control_of(unit)
     if control is not None:

@@ -90,7 +90,7 @@ def _feet(unit: Client, stack: contextlib.ExitStack, presses: int = 1) -> Feet:
     """A virtual unit's own feet, else those of the person at this terminal. AirquillError when there is neither."""
     from airquill.errors import AirquillError
     from airquill.pedals.feet import PersonFeet, VirtualFeet
-    from airquill_hil.hands import control_of
+    from airquill.tuning.hands import control_of
 
     control = control_of(unit)
     if control is not None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from airquill.cli.common import Json, Port, open_unit, write_json
+from airquill.cli.common import Json, Port, open_unit, tell, write_json
 from airquill.errors import AirquillError
 
 if TYPE_CHECKING:
@@ -63,22 +63,25 @@ def check(
 
 
 def _hands(unit: Client, stack: ExitStack) -> Hands:
-    """Those around a virtual unit, or those of the person at this terminal."""
-    from airquill_hil.hands import control_of
+    """Those around a virtual unit, or those of the person at this terminal. AirquillError when there is neither."""
+    from airquill.link.ready import ask_ready
+    from airquill.tuning.hands import control_of
     from airquill_hil.wiring_walk import PersonHands, VirtualHands
 
     control = control_of(unit)
-    if control is None:
-        return PersonHands(_ask, lambda sentence: typer.echo(sentence, err=True))
-    stack.callback(control.close)
-    return VirtualHands(control)
+    if control is not None:
+        stack.callback(control.close)
+        return VirtualHands(control)
+    if not sys.stdin.isatty():
+        raise AirquillError("This needs a person who looks and answers. Run it at a terminal.")
+    return PersonHands(lambda sentence, pedals: ask_ready(unit, sentence, tell, pedals), _ask, tell)
 
 
 def _ask(sentence: str) -> str:
-    typer.echo(sentence, err=True)
+    tell(sentence)
     line = sys.stdin.readline()
     if not line:
-        raise AirquillError("This needs a person who looks and answers. Run it at a terminal.")
+        raise KeyboardInterrupt
     return line
 
 

@@ -23,9 +23,9 @@ from airquill.profile.document import load
 from airquill.profile.exchange import apply, differences
 from airquill.report.trace import Recorder, Trace
 from airquill.simulator.control import Control
+from airquill.tuning.hands import ControlHands
 from airquill_hil.bench import Bench
 from airquill_hil.checks import SHORT
-from airquill_hil.hands import ControlHands
 from airquill_hil.limits import load_limits
 from airquill_hil.record import Record, write_record
 from airquill_hil.run import Place, run

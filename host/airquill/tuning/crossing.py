@@ -1,4 +1,4 @@
-"""Figures out of traces. Times in s, vacuum in kPa below ambient."""
+"""Levels and crossings of traces. Times in s, vacuum in kPa below ambient."""
 
 from __future__ import annotations
 
