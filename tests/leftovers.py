@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 PR_SET_CHILD_SUBREAPER = 36  # prctl(2), linux/prctl.h
-TERM_WAIT_S = 3.0
+TERM_WAIT_S = 3.0  # then SIGKILL: no test's outcome hangs on it
 
 
 def adopt_orphans() -> None:

@@ -25,6 +25,7 @@ from airquill.link.client import Client  # noqa: E402
 from airquill.simulator.control import Control  # noqa: E402
 from benchmarks.heading import heading  # noqa: E402
 
+PICKING_S = 60
 BOARDS = 20
 PARTS = 15
 DAY_S = 8 * 3600
@@ -60,7 +61,7 @@ class Watch:
         return virtual_s / (time.perf_counter() - self._wall), virtual_s / (time.process_time() - self._processor)
 
 
-def picking(seconds: int = 60) -> tuple[float, float]:
+def picking(seconds: int) -> tuple[float, float]:
     """Gain of uninterrupted picking: per wall second, per processor second."""
     day = Day()
     day.client.stream(100, "vacuum.kpa")
@@ -74,16 +75,16 @@ def picking(seconds: int = 60) -> tuple[float, float]:
     return gain
 
 
-def working_day() -> tuple[float, float]:
-    """Gain of eight hours: per wall second, per processor second."""
+def working_day(boards: int) -> tuple[float, float]:
+    """Gain of eight hours in which so many boards are placed: per wall second, per processor second."""
     day = Day()
     watch = Watch()
-    for _ in range(BOARDS):
+    for _ in range(boards):
         for _ in range(PARTS):
             day.part(1.5, 2.5)
-        day.hands.sleep(DAY_S / BOARDS - PARTS * 4.0)
+        day.hands.sleep(DAY_S / boards - PARTS * 4.0)
     gain = watch.gain(DAY_S)
-    assert day.client.get("cycle.picks")["cycle.picks"] == BOARDS * PARTS
+    assert day.client.get("cycle.picks")["cycle.picks"] == boards * PARTS
     return gain
 
 
@@ -94,11 +95,11 @@ def main() -> None:
     heading()
     if wanted:
         profiler = cProfile.Profile()
-        profiler.runcall(picking)
+        profiler.runcall(picking, PICKING_S)
         pstats.Stats(profiler).sort_stats("tottime").print_stats(15)
         return
-    for name, run in (("picking", picking), ("a working day", working_day)):
-        wall, processor = run()
+    for name, run, size in (("picking", picking, PICKING_S), ("a working day", working_day, BOARDS)):
+        wall, processor = run(size)
         print(f"{name:<14} {wall:6.0f} virtual seconds per wall second, {processor:6.0f} per second of processor time")
 
 

@@ -26,7 +26,7 @@ def unit(package_unit: Running) -> Running:
     with Client.open(package_unit.port) as client:
         client.do("release")
         client.do("clear")
-        give_up = time.monotonic() + 30
+        give_up = time.monotonic() + 30  # a guard against a hang only: it takes a second
         while client.get("cycle.state")["cycle.state"] != "idle" and time.monotonic() < give_up:
             time.sleep(0.05)
         client.do("factory")

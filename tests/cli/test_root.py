@@ -1,4 +1,4 @@
-"""The root of the command line: help, version, errors, speed."""
+"""The root of the command line: help, version, errors."""
 
 from __future__ import annotations
 
@@ -32,22 +32,17 @@ def test_help_lists_all_commands() -> None:
     assert "--debug" not in page
 
 
-def test_help_is_quick_and_loads_nothing_heavy() -> None:
-    """In processor time, the interpreter's start included, since other tests run beside; the best of a few."""
+def test_help_loads_nothing_heavy() -> None:
+    """What would make it slow; tests/benchmarks/commands.py says how long it takes."""
     code = (
-        "import sys, time; from airquill.cli.main import app\n"
+        "import sys; from airquill.cli.main import app\n"
         "try: app(['--help'])\n"
         "except SystemExit: pass\n"
         "heavy = {'scipy', 'numpy', 'matplotlib', 'pydantic', 'serial'}\n"
-        "print(time.process_time(), *sorted(heavy & set(sys.modules)))"
+        "print('loaded', *sorted(heavy & set(sys.modules)))"
     )
-    seconds = []
-    for _ in range(5):
-        out = subprocess.run([sys.executable, "-c", code], env=ENVIRONMENT, capture_output=True, text=True, check=True)
-        took, *loaded = out.stdout.splitlines()[-1].split()
-        assert loaded == []
-        seconds.append(float(took))
-    assert min(seconds) < 0.4
+    out = subprocess.run([sys.executable, "-c", code], env=ENVIRONMENT, capture_output=True, text=True, check=True)
+    assert out.stdout.splitlines()[-1].split() == ["loaded"]
 
 
 def test_version() -> None:

@@ -73,7 +73,7 @@ def served(tmp_path: Path) -> Iterator[str]:
         server = subprocess.Popen([str(program), "-n", "-c", str(tmp_path / "ser2net.yaml"), "-d"])
         stack.callback(server.wait, 10)
         stack.callback(server.kill)
-        until = time.monotonic() + 10
+        until = time.monotonic() + 30  # a guard against a hang only: it listens within half a second
         while time.monotonic() < until:
             with socket.socket() as probe:
                 if probe.connect_ex(("127.0.0.1", port)) == 0:

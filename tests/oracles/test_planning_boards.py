@@ -3,7 +3,6 @@ kiutils 1.4.8, and an outline against a rendering by gerbonara 1.6.3."""
 
 from __future__ import annotations
 
-import time
 from functools import cache
 from itertools import pairwise
 from math import hypot, pi
@@ -65,10 +64,8 @@ def test_every_surface_mounted_part_is_accounted_for(name: str, marked: int) -> 
     path = demo(name)
     require(KiutilsBoard, NEED_KIUTILS)
     theirs = by_kiutils(path).footprints
-    started = time.process_time()
     board = read_board(path)
     plan = make_plan(board, load_knowledge(), Bench(), boards=20)
-    assert time.process_time() - started < 10.0
 
     assert len(board.sites) == len(theirs)
     smd = [one for one in theirs if one.attributes.type == "smd"]

@@ -209,7 +209,8 @@ def test_it_sleeps_when_nothing_goes_on(start: Callable[..., Running]) -> None:
     time.sleep(7)
     before = busy_s()
     time.sleep(2)
-    assert busy_s() - before < 0.2
+    # Asleep it uses 10 ms of processor time; one that never sleeps uses all of the 2 s.
+    assert busy_s() - before < 0.5
     assert unit.line.get("unit.name") == '""', "a host's line wakes it"
 
 

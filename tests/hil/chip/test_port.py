@@ -14,6 +14,7 @@ from airquill_hil.chip.protocol_chip import url_of
 
 pytestmark = pytest.mark.chip
 Ready = Callable[[Chip], None]
+PATIENCE_S = 60.0  # a guard against a hang only: what is waited for takes a second or two of a free machine
 
 
 @pytest.fixture
@@ -37,11 +38,10 @@ def test_lines_go_both_ways_in_emulated_time(port: serial.SerialBase, chip: Chip
 
 
 def test_read_times_out_in_emulated_time(port: serial.SerialBase, chip: Chip) -> None:
-    start, wall = chip.ms, time.perf_counter()
+    start = chip.ms
     assert port.read(1) == b""
     assert chip.ms - start == pytest.approx(1000)
     assert port.clock() == pytest.approx(chip.ms / 1000)
-    assert time.perf_counter() - wall < 30
 
 
 def test_polling_without_waiting_lets_time_pass(port: serial.SerialBase) -> None:
@@ -91,7 +91,7 @@ def test_a_pty_carries_the_port_and_its_opening(new_chip: Callable[[], Chip]) ->
     thread = threading.Thread(target=bridge.serve)
     thread.start()
     try:
-        with serial.Serial(bridge.path, timeout=20) as port:
+        with serial.Serial(bridge.path, timeout=PATIENCE_S) as port:
             port.write(b"\nover a pty\n")
             assert port.read_until(b"over a pty\r\n").endswith(b"over a pty\r\n")
             assert chip.host.port_open
@@ -103,8 +103,8 @@ def test_a_pty_carries_the_port_and_its_opening(new_chip: Callable[[], Chip]) ->
         thread.join()
 
 
-def wait_for(what: Callable[[], bool], seconds: float = 20) -> None:
-    end = time.monotonic() + seconds
+def wait_for(what: Callable[[], bool]) -> None:
+    end = time.monotonic() + PATIENCE_S
     while not what():
         assert time.monotonic() < end, "it did not happen in time"
         time.sleep(0.01)

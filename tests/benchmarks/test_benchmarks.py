@@ -1,0 +1,96 @@
+"""Each benchmark runs, small, and computes what it says. How fast it is is printed for people; no test judges time."""
+
+import re
+import sys
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from airquill.pneumatics.vector import AirMany
+from benchmarks import commands, escapes, link, physics, unit
+
+COMMIT = re.compile(r"^commit (unknown|[0-9a-f]{7,}(-dirty)?), Python \d", re.M)
+RATIO = re.compile(r"\b\d+(\.\d+)? times")
+
+
+def shown(
+    module: ModuleType, arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> str:
+    """What a benchmark prints, which begins with how to run it again."""
+    name = module.__name__.rpartition(".")[2] + ".py"
+    monkeypatch.setattr(sys, "argv", [name, *arguments])
+    module.main()
+    out = capsys.readouterr().out
+    assert out.startswith(" ".join(["command: python tests/benchmarks/" + name, *arguments]) + "\n")
+    assert COMMIT.search(out), out
+    return out
+
+
+@pytest.mark.parametrize("tip", ["open", "sealed"])
+def test_one_unit_and_many_compute_the_same(tip: str) -> None:
+    """What is measured against each other ends at the same pressures."""
+    one = physics.settled(tip)
+    many = AirMany([one] * 3)
+    for _ in range(100):
+        one.step(physics.TICK_S)
+        many.step(physics.TICK_S)
+    assert one.pen_kpa > 20.0
+    for name in ("pen_kpa", "line_kpa", "pump_kpa"):
+        assert getattr(many, name) == pytest.approx(np.full(3, getattr(one, name)), abs=1e-7)
+
+
+def test_the_solver_that_is_compared_errs_no_more() -> None:
+    """Solutions by scipy's solve_ivp, the reference with narrow tolerances, and how far the air's own steps are off."""
+    slope = physics.Equations()
+    truth = physics.truth_of(slope)
+    own, ticks, once = physics.against_solver()
+    assert own.error_kpa == physics.off(physics.ours(), truth) < 0.3
+    for way, rival in ((physics.by_ticks, ticks), (physics.at_once, once)):
+        assert rival.error_kpa == physics.off(way(slope, rival.method, rival.rtol), truth) <= own.error_kpa
+        assert rival.seconds > 0.0
+
+
+def test_physics_prints_its_ratios(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    out = shown(physics, [], monkeypatch, capsys)
+    assert len(RATIO.findall(out)) == 4, out
+
+
+def test_a_whole_unit_picks_and_lives_through_a_day(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The benchmark itself counts the unit's picks; here with fewer of them."""
+    monkeypatch.setattr(unit, "PICKING_S", 4)
+    monkeypatch.setattr(unit, "BOARDS", 1)
+    monkeypatch.setattr(unit, "DAY_S", 600)
+    out = shown(unit, [], monkeypatch, capsys)
+    assert re.search(r"^picking +\d+ virtual seconds per wall second, +\d+ per second of", out, re.M), out
+    assert re.search(r"^a working day +\d+ virtual", out, re.M), out
+
+
+def test_link_prints_rates_of_its_three_ways(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("AIRQUILL_STATE", "")  # the benchmark sets it; restored at the end
+    out = shown(link, ["--requests", "5"], monkeypatch, capsys)
+    rates = re.findall(r"^(.{22}) +(\d+) requests/s +median +(\d+\.\d+) ms", out, re.M)
+    assert [name.strip() for name, _, _ in rates] == ["sim://, wall time", "sim://, virtual time", "pseudo-terminal"]
+    assert all(int(rate) > 0 and float(median) > 0 for _, rate, median in rates)
+
+
+def test_escapes_counts_every_unit(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    out = shown(escapes, ["--units", "3", "--seed", "1"], monkeypatch, capsys)
+    counts = re.findall(r"(\d+) of (\d+) bad ones accepted, (\d+) of (\d+) good rejected", out)
+    assert len(counts) == 2
+    for escapes_, bad, overkill, good in counts:
+        assert int(bad) + int(good) == 3
+        assert int(escapes_) <= int(bad) and int(overkill) <= int(good)
+
+
+def test_commands_measures_processor_time_and_what_fails_stops_it() -> None:
+    assert commands.processor_s("--version") > 0.0
+    with pytest.raises(SystemExit, match="No such command"):
+        commands.processor_s("shwo")
+    lines = commands.positions(8).splitlines()
+    assert len(lines) == 9
+    assert {line.count(",") for line in lines} == {6}
