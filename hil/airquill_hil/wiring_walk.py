@@ -52,6 +52,9 @@ class Hands(Protocol):
 
     patience_s: float
 
+    def trust(self, pedal: int) -> None:
+        """From now on a press of this pedal, which was found right, counts as a word to go on."""
+
     def ready(self, sentence: str) -> None:
         """Wait until told to go on."""
 
@@ -82,6 +85,9 @@ class VirtualHands:
     def __init__(self, control: Control) -> None:
         self._control = control
 
+    def trust(self, pedal: int) -> None:
+        """Nobody waits for a word."""
+
     def ready(self, sentence: str) -> None:
         """Nobody reads it."""
 
@@ -108,16 +114,30 @@ class VirtualHands:
 
 
 class PersonHands:
-    """A person at the unit. `ask` shows a sentence and gives the line that is typed; `tell` shows one and goes on."""
+    """A person at the unit.
+
+    `wait` shows a sentence and waits for Enter or a press of one of these pedals; `ask` shows one and gives the line
+    that is typed; `tell` shows one and goes on.
+    """
 
     patience_s = PERSON_S
 
-    def __init__(self, ask: Callable[[str], str], tell: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        wait: Callable[[str, tuple[int, ...]], None],
+        ask: Callable[[str], str],
+        tell: Callable[[str], None],
+    ) -> None:
+        self._wait = wait
         self._ask = ask
         self._tell = tell
+        self._pedals: tuple[int, ...] = ()
+
+    def trust(self, pedal: int) -> None:
+        self._pedals += (pedal,)
 
     def ready(self, sentence: str) -> None:
-        self._ask(f"{sentence} Press Enter.")
+        self._wait(sentence, self._pedals)
 
     def moved(self, output: str, possible: tuple[str, ...]) -> str:
         while True:
@@ -135,10 +155,10 @@ class PersonHands:
         self._tell("Push the knob once.")
 
     def free_tip(self) -> None:
-        self._ask("Hold the tip free in the air. Press Enter.")
+        self.ready("Hold the tip free in the air.")
 
     def close_tip(self) -> None:
-        self._ask("Close the tip with a clean fingertip and keep it there; the pump starts. Press Enter.")
+        self.ready("Close the tip with a clean fingertip and keep it there; the pump will start.")
 
 
 def walk(unit: Client, hands: Hands) -> Iterator[Finding]:
@@ -150,7 +170,10 @@ def walk(unit: Client, hands: Hands) -> Iterator[Finding]:
     try:
         yield from _supply(unit)
         for pedal in (1, 2):
-            yield _pedal(unit, hands, pedal)
+            finding = _pedal(unit, hands, pedal)
+            if finding.right:  # one that is not could start a movement that nobody is ready for
+                hands.trust(pedal)
+            yield finding
         if "panel" in capabilities:
             yield from _knob(unit, hands)
         if "sensor" in capabilities:
@@ -281,7 +304,9 @@ def _sensor_at_rest(unit: Client, hands: Hands) -> Finding:
 
 def _output(unit: Client, hands: Hands, output: str) -> Finding:
     what = OUTPUTS[output]
-    hands.ready(f"Watch and listen: leave the tip free, one thing will move for {PULSE_MS[output] / 1000:g} s.")
+    hands.ready(
+        f"Leave the tip free, and get ready to see and hear which one thing moves for {PULSE_MS[output] / 1000:g} s."
+    )
     unit.do("pulse", output, PULSE_MS[output])
     seen = hands.moved(output, (*OUTPUTS, NOTHING))
     unit.port.sleep(PULSE_MS[output] / 1000)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
@@ -170,8 +171,9 @@ def test_ctrl_c_leaves_it_safe_with_its_settings(unit: Client) -> None:
 
 def test_a_person_is_asked_again_until_the_answer_is_one(unit: Client) -> None:
     asked: list[str] = []
+    waited: list[tuple[str, tuple[int, ...]]] = []
     told: list[str] = []
-    answers = iter(["\n", "the left one\n", "Valve\n", "\n", "blow\n", "\n", "bar\n", "\n", "pump\n"] + ["\n"] * 9)
+    answers = iter(["the left one\n", "Valve\n", "blow\n", "bar\n", "pump\n"])
     hands = VirtualHands(control(unit))
     steps: dict[str, Callable[[], None]] = {
         "Press pedal 1": lambda: hands.press(1),
@@ -187,20 +189,37 @@ def test_a_person_is_asked_again_until_the_answer_is_one(unit: Client) -> None:
             if sentence.startswith(words):
                 step()
 
+    def wait(sentence: str, pedals: tuple[int, ...]) -> None:
+        waited.append((sentence, pedals))
+        do(sentence)
+
     def ask(sentence: str) -> str:
         asked.append(sentence)
-        do(sentence)
-        return "\n" if "tip" in sentence and "Watch" not in sentence else next(answers)
+        return next(answers)
 
     def tell(sentence: str) -> None:
         told.append(sentence)
         do(sentence)
 
-    findings: list[Finding] = list(walk(unit, PersonHands(ask, tell)))
+    findings: list[Finding] = list(walk(unit, PersonHands(wait, ask, tell)))
     assert all(finding.right for finding in findings), findings
-    assert len([sentence for sentence in asked if sentence.startswith("What moved")]) == 5
-    assert not any("mouth" in sentence for sentence in asked)
-    assert "clean fingertip" in asked[-2]
+    assert len(asked) == 5 and all(sentence.startswith("What moved") for sentence in asked)
+    assert "clean fingertip" in waited[-2][0]
+    assert {pedals for _, pedals in waited} == {(1, 2)}, "both are right, so a press of either says ready"
+
+
+def test_a_pedal_that_is_wrong_starts_nothing(unit: Client) -> None:
+    control(unit).contact(1, normally_closed=True)
+    unit.port.sleep(0.5)
+
+    class Noting(VirtualHands):
+        trusted: ClassVar[list[int]] = []
+
+        def trust(self, pedal: int) -> None:
+            self.trusted.append(pedal)
+
+    assert "pedal 1" in wrong(unit, Noting(control(unit)))
+    assert Noting.trusted == [2]
 
 
 # -- the command

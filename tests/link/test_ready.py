@@ -54,6 +54,19 @@ def test_a_press_of_any_pedal_is_an_answer_and_nothing_else(unit, hands, pedal):
     assert unit.get("settings.unsaved")["settings.unsaved"] is True  # as it was: BOUND is not saved
 
 
+def test_a_pedal_that_may_not_answer_does_not(unit, hands):
+    asked = []
+
+    def entered(_seconds):
+        asked.append(1)
+        if len(asked) == 3:
+            hands.press(1, ms=60)
+        return len(asked) > 20
+
+    assert wait_until_ready(unit, entered, pedals=(2,)) == "enter"
+    assert wait_until_ready(unit, after(3, lambda: hands.press(2, ms=60)), pedals=(2,)) == "pedal"
+
+
 def test_enter_is_an_answer(unit):
     assert wait_until_ready(unit, lambda _seconds: True) == "enter"
     assert unit.get(*BOUND) == BOUND

@@ -49,6 +49,11 @@ def console() -> Console:
     return Console(highlight=False, width=None if sys.stdout.isatty() else _WIDE)
 
 
+def tell(sentence: str) -> None:
+    """A sentence on standard error, for a person who is to do something."""
+    typer.echo(sentence, err=True)
+
+
 def say(sentence: str) -> None:
     """A sentence on standard output, for a person at a terminal; nothing when piped."""
     if sys.stdout.isatty():
@@ -58,18 +63,6 @@ def say(sentence: str) -> None:
 def counted(number: int, thing: str) -> str:
     """`1 change`, `2 changes`."""
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
-
-
-def ask_ready(unit: Client, sentence: str) -> None:
-    """Ask for something to be done by hand, and wait for Enter or a press of a pedal. Ctrl-C and an ended input raise
-    KeyboardInterrupt; LinkLost when the unit is gone. Ends what the unit was subscribed to."""
-    from airquill.link.ready import enter_at_terminal, wait_until_ready
-
-    typer.echo(f"{sentence} Then press Enter or a pedal.", err=True)
-    try:
-        wait_until_ready(unit, enter_at_terminal)
-    except EOFError:
-        raise KeyboardInterrupt from None
 
 
 def warn(sentence: str) -> None:

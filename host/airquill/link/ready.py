@@ -10,13 +10,15 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 
-from airquill.link.client import Client, Refused
+from airquill.link.client import Client, Event, Refused
 from airquill.link.convert import Value
 
 SLICE_S = 0.05
 # A foot that stays down for longer is no press that only says "go on".
 LONGEST_PRESS_S = 3.0
+PEDALS = (1, 2)
 _GESTURES = ("tap", "hold", "double")
+_BY_FOOT = {"": "", "1": " or pedal 1", "2": " or pedal 2", "12": " or a pedal"}
 
 Entered = Callable[[float], bool]
 """Waits up to so many seconds for Enter, and tells whether it came."""
@@ -29,7 +31,7 @@ def quiet_pedals(unit: Client) -> Iterator[bool]:
     Gives False, and changes nothing, where the unit may not change its pedals now: vacuum is on.
     """
     wanted: dict[str, Value] = {}
-    for pedal in (1, 2):
+    for pedal in PEDALS:
         wanted[f"pedal{pedal}.vacuum"] = "none"
         for gesture in _GESTURES:
             wanted[f"pedal{pedal}.{gesture}_does"] = "none"
@@ -49,8 +51,23 @@ def quiet_pedals(unit: Client) -> Iterator[bool]:
             unit.set({path: before[path] for path in changed})
 
 
-def wait_until_ready(unit: Client, entered: Entered) -> str:
-    """Wait for Enter or for a press of a pedal; returns "enter" or "pedal". Ends what the unit was subscribed to.
+def ask_ready(unit: Client, sentence: str, tell: Callable[[str], None], pedals: tuple[int, ...] = PEDALS) -> None:
+    """Tell somebody at this terminal to do something, and wait for Enter or a press of one of these pedals.
+
+    Every prompt that waits for a hand's work goes through here. Ctrl-C and an ended input raise KeyboardInterrupt;
+    LinkLost when the unit is gone. Ends what the unit was subscribed to.
+    """
+    numbers = "".join(str(pedal) for pedal in pedals)
+    tell(f"{sentence} Then press Enter{_BY_FOOT[numbers]}.")
+    try:
+        wait_until_ready(unit, enter_at_terminal, pedals)
+    except EOFError:
+        raise KeyboardInterrupt from None
+
+
+def wait_until_ready(unit: Client, entered: Entered, pedals: tuple[int, ...] = PEDALS) -> str:
+    """Wait for Enter or for a press of one of these pedals; returns "enter" or "pedal". Ends what the unit was
+    subscribed to.
 
     The press does nothing else, and has ended when this returns. Raises LinkLost, and what `entered` raises.
     """
@@ -60,12 +77,18 @@ def wait_until_ready(unit: Client, entered: Entered) -> str:
         unit.listen("pedal")
         try:
             while not entered(SLICE_S):
-                if unit.wait_for("pedal", SLICE_S, down=True):
-                    unit.wait_for("pedal", LONGEST_PRESS_S, down=False)
+                pressed = next((pedal for event in unit.events(SLICE_S) if (pedal := _pressed(event)) in pedals), None)
+                if pressed:
+                    unit.wait_for("pedal", LONGEST_PRESS_S, pedal=pressed, down=False)
                     return "pedal"
             return "enter"
         finally:
             unit.listen()
+
+
+def _pressed(event: Event) -> int:
+    """The pedal that goes down in this event; 0 where none does."""
+    return int(str(event.fields["pedal"])) if event.topic == "pedal" and event.fields["down"] is True else 0
 
 
 def enter_at_terminal(seconds: float) -> bool:
