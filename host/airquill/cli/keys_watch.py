@@ -32,7 +32,7 @@ def watch(
     port: Port = None,
     as_json: Json = False,
 ) -> None:
-    """Show the keys that the PC receives from the unit, and how long after the pedal each came.
+    """Show the keys that the PC receives from the unit, how long after the pedal each came, and how exact that is.
 
     On Linux they are read from the unit's own event device, wherever the cursor is. Elsewhere, and without that device,
     the terminal shows what it gets, so keep it in front. A virtual unit shows the reports that its computer took.
@@ -75,11 +75,14 @@ def _data(came: Came) -> dict[str, object]:
         "down": came.key.down,
         "pedal": came.pedal,
         "after_pedal_ms": came.after_pedal_ms,
+        "within_ms": came.within_ms,
     }
 
 
 def _line(came: Came) -> str:
-    after = "" if came.after_pedal_ms is None else f"  {came.after_pedal_ms:.1f} ms after pedal {came.pedal}"
+    after = ""
+    if came.after_pedal_ms is not None:
+        after = f"  {came.after_pedal_ms:.1f} ms after pedal {came.pedal}, give or take {came.within_ms:.1f} ms"
     return f"{came.key.name} {'down' if came.key.down else 'up'}{after}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -11,8 +12,14 @@ from airquill.link.client import Client, Event
 
 _WRAP_US = 1 << 30
 _SLICE_S = 0.05
+# From the unit's report to the PC's time of it: a frame of 1 ms, a pass of the unit's loop that is under way, and the
+# PC's interrupt.
+LONGEST_US = 1500.0
+# Two crystals of 50 millionths each (common practice, no source).
+DRIFT = 100e-6
+_MOST_LATE = 3
 # A key that comes later than this after a pedal was not set off by it.
-_LONGEST_US = 2_000_000
+_LONGEST_AFTER_US = 2_000_000
 
 Received = Callable[[], Iterable[KeyEvent]]
 """Gives the key events that came since it was last asked, with times on the PC's clock."""
@@ -20,24 +27,31 @@ Received = Callable[[], Iterable[KeyEvent]]
 
 @dataclass(frozen=True)
 class Came:
-    """A key as the PC got it. `after_pedal_ms` is from the contact's first edge; None where no pedal set it off or
-    the clocks are not tied yet."""
+    """A key as the PC got it. `after_pedal_ms` is from the contact's first edge, right to `within_ms` either way; None
+    where no pedal set it off."""
 
     key: KeyEvent
-    pedal: int | None
-    after_pedal_ms: float | None
+    pedal: int | None = None
+    after_pedal_ms: float | None = None
+    within_ms: float | None = None
 
 
 class Clocks:
     """Ties the PC's clock to the unit's: each report is known on both, handed to USB and received.
 
-    The fastest one so far counts as having taken no time, so a figure leaves out what every report takes: less than a
-    frame of 1 ms (USB 2.0, 5.7.4).
+    The PC asks for a report once in each frame of 1 ms (USB 2.0, 5.7.4; the keyboard's interval is 1), so a report is
+    received between 0 and `LONGEST_US` after it was handed over. Each one bounds what lies between the clocks from both
+    sides; where the bounds of several overlap, the truth is. Between reports the bounds widen by what the clocks may
+    drift. A report that came later than all others allow (the PC was busy) bounds nothing; after a pause of a minute
+    that is not told from drift.
     """
 
     def __init__(self) -> None:
         self._sent: deque[tuple[int, int]] = deque(maxlen=64)
-        self._offset_us: int | None = None
+        self._base_us = 0  # what lay between the clocks when they were first tied; the bounds are relative to it
+        self._least_us = self._most_us = 0.0
+        self._tied_us: int | None = None  # when they were last tied, on the PC's clock
+        self._late = 0
 
     def sent(self, unit_us: int, usage: int) -> None:
         """The unit handed a report to USB in which this key goes down."""
@@ -49,13 +63,38 @@ class Clocks:
             self._sent.popleft()
         if not self._sent:
             return
-        offset_us = pc_us - self._sent.popleft()[0]
-        if self._offset_us is None or self._signed(offset_us - self._offset_us) < 0:
-            self._offset_us = offset_us
+        between_us = pc_us - self._sent.popleft()[0]
+        if self._tied_us is None:
+            self._tie(between_us, pc_us)
+            return
+        least_us, most_us = self._bounds(pc_us)
+        most_new_us = self._signed(between_us - self._base_us)
+        least_new_us = most_new_us - LONGEST_US
+        if least_new_us > most_us:
+            self._late += 1
+        if most_new_us < least_us or self._late == _MOST_LATE:  # the clocks were tied by reports of different presses
+            self._tie(between_us, pc_us)
+        elif least_new_us <= most_us:
+            self._late = 0
+            self._least_us, self._most_us = max(least_us, least_new_us), min(most_us, most_new_us)
+            self._tied_us = pc_us
 
-    def on_unit(self, pc_us: int) -> int | None:
-        """A time of the PC's on the unit's clock, which wraps; None before the first report."""
-        return None if self._offset_us is None else (pc_us - self._offset_us) % _WRAP_US
+    def on_unit(self, pc_us: int) -> tuple[int, int] | None:
+        """A time of the PC's on the unit's clock, which wraps, and how much it may be off; None before the first
+        report."""
+        if self._tied_us is None:
+            return None
+        least_us, most_us = self._bounds(pc_us)
+        at_us = pc_us - self._base_us - round((least_us + most_us) / 2)
+        return at_us % _WRAP_US, math.ceil((most_us - least_us) / 2)
+
+    def _tie(self, between_us: int, pc_us: int) -> None:
+        self._base_us, self._tied_us, self._late = between_us, pc_us, 0
+        self._least_us, self._most_us = -LONGEST_US, 0.0
+
+    def _bounds(self, pc_us: int) -> tuple[float, float]:
+        drift_us = abs(pc_us - (self._tied_us or 0)) * DRIFT
+        return self._least_us - drift_us, self._most_us + drift_us
 
     @staticmethod
     def _signed(us: int) -> int:
@@ -89,13 +128,13 @@ def watch(unit: Client, received: Received, seconds: float) -> Iterator[Came]:
 
 
 def _came(key: KeyEvent, pedal: Event | None, clocks: Clocks) -> Came:
-    at_us = clocks.on_unit(key.time_us)
-    if pedal is None or at_us is None or not key.down:
-        return Came(key, None, None)
-    after_us = (at_us - int(str(pedal.fields["us"]))) % _WRAP_US
-    if after_us > _LONGEST_US:
-        return Came(key, None, None)
-    return Came(key, int(str(pedal.fields["pedal"])), round(after_us / 1000, 2))
+    at = clocks.on_unit(key.time_us)
+    if pedal is None or at is None or not key.down:
+        return Came(key)
+    after_us = (at[0] - int(str(pedal.fields["us"]))) % _WRAP_US
+    if after_us > _LONGEST_AFTER_US:
+        return Came(key)
+    return Came(key, int(str(pedal.fields["pedal"])), round(after_us / 1000, 2), round(at[1] / 1000, 2))
 
 
 class CapturedReports:
