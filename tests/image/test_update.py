@@ -85,7 +85,7 @@ def test_a_version_that_runs_but_does_not_greet_gives_way(unit: Running, tree: P
 def test_a_power_cut_in_an_update_is_mended_by_the_same_command(
     unit: Running, tree: Path, write: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Every write is cut in tests/device/test_files.py; here the whole way, at some."""
+    """Every write is cut in test_update_cuts.py; here the whole way, at some."""
     monkeypatch.setattr(update, "REQUEST_S", 2.0)
     before = build_of(unit)
     edit(tree, "version.py", "0.1.0", "0.1.7")
@@ -101,6 +101,18 @@ def test_a_power_cut_in_an_update_is_mended_by_the_same_command(
     assert before in found.done()
     assert "0.1.7" in update_from(tree, unit).done()
     hands.close()
+
+
+def test_a_trial_that_nobody_ended_is_kept_by_the_same_command(unit: Running, tree: Path) -> None:
+    edit(tree, "version.py", "0.1.0", "0.1.7")
+    with Client.open(unit.port) as client:
+        plan = update.make_plan(client, tree)
+        update.carry_out(client, plan)
+        client.request("files", "try", plan.build)
+        assert client.wait_for_restart(30).build == plan.build
+    assert "already" in update_from(tree, unit).done()
+    with Client.open(unit.port) as client:
+        assert client.request("files", "slot") == ["slot=b", "trial=off"]
 
 
 def test_not_while_vacuum_is_on(unit: Running, tree: Path) -> None:

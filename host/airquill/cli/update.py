@@ -27,12 +27,14 @@ def update(
     greeted; if it does not, the unit goes back to the one before. Settings, wiring and add-ons stay. Not while vacuum
     is on. When it breaks off, run it again: it goes on from there.
     """
-    from airquill.image.update import carry_out, dropped, make_plan, try_out
+    from airquill.image.update import carry_out, dropped, keep, make_plan, try_out
 
     began = time.monotonic()
     with open_unit(port) as unit:
         plan = make_plan(unit, tree)
         if plan.build == plan.before:
+            if plan.on_trial:
+                keep(unit)
             if as_json:
                 write_json({"build": plan.build, "before": plan.before, "sent": {}, "copied": 0})
             else:

@@ -52,6 +52,8 @@ class Plan:
     copy: tuple[str, ...] = ()
     remove: tuple[str, ...] = ()
     setting_ids: Sequence[int] = ()
+    on_trial: bool = False
+    """What runs has been tried but not kept: an update broke off right there."""
 
     @property
     def send_bytes(self) -> int:
@@ -63,7 +65,7 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
 
     Raises AirquillError when the unit cannot be updated over the line, or the sources do not compile.
     """
-    here = running_slot(unit)
+    here, on_trial = running_slot(unit)
     files = firmware_files(tree=tree)
     root = _listed(unit, "root")
     runs = _listed(unit, here)
@@ -97,13 +99,16 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
         copied,
         tuple(name for name in there if name not in hashes),
         setting_ids(said),
+        on_trial,
     )
 
 
-def running_slot(unit: Client) -> str:
-    """Letter of the copy that runs. Raises AirquillError for a firmware that knows no copies."""
+def running_slot(unit: Client) -> tuple[str, bool]:
+    """Letter of the copy that runs, and whether it is on trial. Raises AirquillError for a firmware that knows no
+    copies."""
     try:
-        return fields_of(unit.request("files", "slot"))["slot"]
+        said = fields_of(unit.request("files", "slot"))
+        return said["slot"], said["trial"] == "on"
     except Refused as error:
         if error.word in ("unknown_verb", "not_there"):
             raise AirquillError(NO_FILES, 1) from error
@@ -170,8 +175,13 @@ def try_out(unit: Client, plan: Plan) -> Greeting:
             "Nothing else has changed. Mend the new version, then update again.",
             1,
         )
-    unit.request("files", "keep", deadline_s=REQUEST_S)
+    keep(unit)
     return said
+
+
+def keep(unit: Client) -> None:
+    """What runs is the unit's version from now on, no longer on trial."""
+    unit.request("files", "keep", deadline_s=REQUEST_S)
 
 
 def dropped(unit: Client, known: Iterable[int]) -> dict[str, Value]:
