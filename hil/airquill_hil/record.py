@@ -76,7 +76,8 @@ class Record(Part):
     """One run of the checks on one unit. Times are UTC, `ambient_kpa` is computed from the altitude (ISO 2533).
 
     `id` is this run's alone, on whatever station: by it record books are merged. `rig` says which measuring board was
-    used and when it was calibrated; it is empty without one.
+    used and when it was calibrated; it is empty without one. `baseline` is the line that the unit keeps of this run, as
+    accepted units do.
     """
 
     format: int = FORMAT
@@ -88,6 +89,7 @@ class Record(Part):
     board_revision: str = ""
     pump_lot: str = ""
     settings_hash: str
+    baseline: str = ""
     limits_version: int
     limits_hash: str
     needle_gauge: int

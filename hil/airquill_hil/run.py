@@ -23,6 +23,7 @@ from airquill_hil.record import (
     settings_hash,
     unit_record,
 )
+from airquill_hil.remember import remember
 
 STOPPED = "The run was stopped."
 _WORST_FIRST = (Outcome.ERROR, Outcome.FAIL, Outcome.SKIPPED, Outcome.MARGINAL, Outcome.PASS)
@@ -81,6 +82,8 @@ def run(
 ) -> Record:
     """Run checks and return the record. The bench's first error ends the run, and so does Ctrl-C; the record says it.
 
+    An accepted unit then keeps its baseline.
+
     Where the checks are not the `whole`, the verdict is partial at best.
 
     Raises AirquillError when the limits lack a figure, or the unit cannot even be read.
@@ -110,16 +113,18 @@ def run(
         verdict, sentence = "partial", f"{sentence} The others were not run."
     if bench.left_unsafe:
         verdict = "error"
+    baseline, why_none = remember(bench, done, now()[:10]) if verdict == "accepted" else ("", "")
     place = place.filled()
     return Record(
         id=new_id(),
         verdict=verdict,
-        sentence=f"{sentence} {bench.left_unsafe}".strip(),
+        sentence=" ".join(part for part in (sentence, bench.left_unsafe, why_none) if part),
         serial=bench.label,
         unit=told,
         board_revision=made.board_revision,
         pump_lot=made.pump_lot,
         settings_hash=settings,
+        baseline=baseline,
         limits_version=bench.limits.version,
         limits_hash=bench.limits.hash,
         needle_gauge=bench.limits.needle_gauge,

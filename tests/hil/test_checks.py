@@ -11,6 +11,7 @@ from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.link.problems import LinkLost
 from airquill.simulator.control import Control
+from airquill.tuning.baseline import SETTING as BASELINE
 from airquill.tuning.hands import ControlHands, PersonHands, control_of
 from airquill_hil import check_keys
 from airquill_hil.bench import Bench
@@ -45,7 +46,7 @@ def test_a_sound_unit_is_accepted_and_left_as_it_was() -> None:
     record = run(bench)
     assert record.verdict == "accepted", record.sentence
     assert {figure.outcome for check in record.checks for figure in check.figures} == {Outcome.PASS}
-    assert bench.unit.all_settings() == before
+    assert bench.unit.all_settings() == {**before, BASELINE: record.baseline}
     assert bench.unit.get("settings.unsaved", "fault.active") == {"settings.unsaved": False, "fault.active": 0}
     assert is_safe(control)
 

@@ -16,6 +16,7 @@ from airquill.image.batch import Done, Progress, Row, read_batch
 from airquill.image.build import build
 from airquill.link import discovery
 from airquill.report.labels import Label, label_sheet
+from airquill.tuning.baseline import Baseline
 from airquill_hil import checks
 from command_line import airquill, end, start_unit
 
@@ -97,6 +98,7 @@ def test_a_unit_goes_through_and_is_not_taken_twice(
         assert "is HEATHER-01 already" in first.out
         settings = unit.settings()
         assert (settings["unit.serial"], settings["unit.name"], settings["pump.idle_pct"]) == ("HEATHER-01", "One", 22)
+        assert Baseline.of_text(settings["unit.baseline"]) is not None
         assert "HEATHER-01" in (out / "twenty-labels.html").read_text()
         assert len(list(out.glob("HEATHER-01-*.json"))) == 1
         assert "1 of 2 units are done" in airquill(*command).out

@@ -175,6 +175,8 @@ def _say(record: Record, kept: Kept, as_json: bool) -> None:
     if not as_json:
         colour = {"accepted": "green", "partial": "yellow", "rejected": "red", "error": "magenta"}[record.verdict]
         typer.secho(f"{record.verdict.capitalize()}. {record.sentence}", fg=colour, bold=True)
+        if record.baseline:
+            typer.echo(f"Baseline, which the unit keeps: {record.baseline}")
         if kept.record is not None:
             typer.echo(f"Record: {kept.record}." + (f" Page: {kept.page}" if kept.page else ""))
     for problem in kept.problems:
