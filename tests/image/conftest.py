@@ -1,5 +1,6 @@
 """A made-up stock firmware, laid out by hand after the SDK's description of binary info."""
 
+import os
 import struct
 from collections.abc import Callable
 from pathlib import Path
@@ -96,3 +97,12 @@ def make_stock(tmp_path: Path) -> Callable[..., Path]:
         return path
 
     return make
+
+
+@pytest.fixture
+def stock_uf2_rp2350() -> Path:
+    """A stock MicroPython UF2 for an RP2350 board; the test is skipped when none was named."""
+    named = os.environ.get("AIRQUILL_STOCK_UF2_RP2350")
+    if not named:
+        pytest.skip("needs a stock MicroPython UF2 for an RP2350 board: name it by AIRQUILL_STOCK_UF2_RP2350")
+    return Path(named)

@@ -118,7 +118,21 @@ def test_the_place_comes_from_the_firmware(make_stock: MakeStock, tmp_path: Path
     report = build(stock, tmp_path / "out.uf2")
     assert (report.family, report.board) == ("RP2350 (Arm, secure)", "pico2")
     assert report.map[-1].end == 0x10400000
-    assert not report.warnings
+    (warning,) = report.warnings
+    assert "Nobody has run" in warning
+
+
+def test_an_image_on_the_newer_chips_own_stock_firmware(stock_uf2_rp2350: Path, tmp_path: Path) -> None:
+    """Built and read back, not booted: there is no emulator for that chip."""
+    before, report = read_stock(stock_uf2_rp2350), build(stock_uf2_rp2350, tmp_path / "out.uf2")
+    after = read_stock(tmp_path / "out.uf2")
+    assert report.family.startswith("RP2350")
+    assert before.uf2.preface == after.uf2.preface != ()
+    assert {address: after.uf2.pages[address] for address in before.uf2.pages} == before.uf2.pages
+    disk = image_filesystem(after)
+    assert disk is not None
+    files = read_filesystem(disk, after.layout)
+    assert {name: content for name, content in files.items() if name not in STORE_PATHS} == firmware_files()
 
 
 @pytest.mark.parametrize("about", [{"info": False}, {"disk": None}])

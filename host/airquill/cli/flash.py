@@ -35,6 +35,8 @@ def flash(
 
     began = time.monotonic()
     report = checked_image(file)
+    for warning in report.warnings:
+        warn(warning)
     if port is None and volume is None and find_volume([]) is None:
         port = _only_unit()
     if port is not None:

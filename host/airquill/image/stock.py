@@ -27,6 +27,12 @@ KNOWN_BOARDS = {
 }
 
 
+UNTRIED = (
+    "This is for an {chip}. Nobody has run Airquill's firmware on one, and it still uses the RP2040's watchdog "
+    "registers: expect it not to work."
+)
+
+
 @dataclass(frozen=True)
 class Stock:
     """A MicroPython firmware, with or without a file system behind it."""
@@ -62,6 +68,8 @@ def read_stock(path: Path) -> Stock:
         what = info.program if info and info.program else "something else"
         raise AirquillError(f"{path} is not MicroPython but {what}. Give a MicroPython firmware for the board.")
     board, layout, warnings = _disk(path, program, info)
+    if not uf2.family_name.startswith("RP2040"):
+        warnings += (UNTRIED.format(chip=uf2.family_name.partition(" ")[0]),)
     program_end = info.binary_end if info and info.binary_end else end
     return Stock(uf2, board, version, layout, program_end, warnings)
 
