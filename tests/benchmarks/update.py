@@ -21,6 +21,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -213,7 +214,7 @@ def phases(image: Any, tree: Tree) -> None:
     marks.append(unit.chip.ms)
     try_out(unit.client, plan)
     marks.append(unit.chip.ms)
-    compared, sent, tried = (f"{(b - a) / 1000:.1f}" for a, b in zip(marks, marks[1:], strict=False))
+    compared, sent, tried = (f"{(b - a) / 1000:.1f}" for a, b in pairwise(marks))
     print(f"of the update of one file, emulated: compare {compared} s, copy and send {sent} s, trial start {tried} s")
 
 
