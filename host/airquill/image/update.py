@@ -67,8 +67,8 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
     """
     here, on_trial = running_slot(unit)
     files = firmware_files(tree=tree)
-    root = _listed(unit, "root")
-    runs = _listed(unit, here)
+    root = listed(unit, "root")
+    runs = listed(unit, here)
     for name in STARTERS:
         if root.get(name) != file_hash(files[f"/{name}"]):
             raise AirquillError(
@@ -82,7 +82,7 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
     manifest = _manifest(files[MANIFEST_PATH], hashes | root)
     wanted[MANIFEST_PATH[1:]] = manifest
     hashes[MANIFEST_PATH[1:]] = file_hash(manifest)
-    there = _listed(unit, OTHER[here])
+    there = listed(unit, OTHER[here])
     missing = [name for name, known in hashes.items() if there.get(name) != known]
     copied = tuple(name for name in missing if runs.get(name) == hashes[name])
     said = read_manifest({MANIFEST_PATH: manifest})
@@ -124,7 +124,7 @@ def _manifest(content: bytes, hashes: Mapping[str, str]) -> bytes:
     return build_hash({f"/{name}": known for name, known in hashes.items()}).encode() + content[content.index(b"\n") :]
 
 
-def _listed(unit: Client, which: str) -> dict[str, str]:
+def listed(unit: Client, which: str) -> dict[str, str]:
     """Files and their hashes, as the unit computes them now."""
     out: dict[str, str] = {}
     at = "0"
