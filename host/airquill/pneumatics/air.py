@@ -118,6 +118,7 @@ class Air:
         self._tip_b = NEEDLE_B
         self._tip_end = flow.linear_end(NEEDLE_B)
         self._tip_r = flow.laminar_resistance(needle.bore_mm, needle.length_mm, self.temp_c) / bore_left
+        self._tip_r /= needle.c_share
         self._valve_k = valve.c_dm3_s_bar * flow.C_UNIT * scale
         self._valve_b = valve.b
         self._valve_end = flow.linear_end(valve.b)

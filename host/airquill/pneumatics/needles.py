@@ -35,6 +35,8 @@ SIZES_MM = {
     34: (0.184, 0.083),
 }
 
+_tube_c: "dict[tuple[float, float], float]" = {}  # by bore and length: it takes a thousand steps to find
+
 
 class Needle:
     """A blunt needle: a gauge, or 0 with a measured bore.
@@ -43,21 +45,35 @@ class Needle:
     (flow.with_friction); `c` is the sonic conductance of the whole in m3/(s Pa), `resistance` in Pa s/m3 at 20 C.
     """
 
-    def __init__(self, gauge: int = 22, bore_mm: float | None = None, length_mm: float = LENGTH_MM):
-        """Raise ValueError for a gauge that is not in the table and no bore given."""
+    def __init__(
+        self, gauge: int = 22, bore_mm: float | None = None, length_mm: float = LENGTH_MM, c_share: float = 1.0
+    ):
+        """`c_share`: what a measured needle passes over what its size says.
+
+        Raise ValueError for a gauge that is not in the table and no bore given, and for a size or share that no needle
+        has.
+        """
         if bore_mm is None:
             if gauge not in SIZES_MM:
                 raise ValueError("no needle of %s gauge is listed (14 to 34); give its bore in mm" % gauge)
             bore_mm = SIZES_MM[gauge][1]
         if not 0.03 <= bore_mm <= 3.0 or not 1.0 <= length_mm <= 100.0:
             raise ValueError("a needle needs a bore of 0.03 to 3 mm and a length of 1 to 100 mm")
+        if not 0.05 <= c_share <= 5.0:
+            raise ValueError("a needle passes 0.05 to 5 times what its size says")
         self.gauge = gauge
+        self.c_share = c_share
         self.bore_mm = bore_mm
         self.outside_mm = SIZES_MM[gauge][0] if gauge in SIZES_MM else bore_mm * 1.6
         self.length_mm = length_mm
-        self.c = flow.tube_c(bore_mm, length_mm)
-        self.resistance = flow.laminar_resistance(bore_mm, length_mm)
-        self.c_inertia = flow.inertia_c(self.c, self.resistance)
+        key = (bore_mm, length_mm)
+        if key not in _tube_c:
+            _tube_c[key] = flow.tube_c(bore_mm, length_mm)
+        c = _tube_c[key]
+        resistance = flow.laminar_resistance(bore_mm, length_mm)
+        self.c = c * c_share
+        self.resistance = resistance / c_share
+        self.c_inertia = flow.inertia_c(c, resistance) * c_share
 
     def throughput(self, upstream_pa: float, downstream_pa: float) -> float:
         """Throughput in Pa m3/s at 20 C from the higher to the lower of two pressures in Pa."""

@@ -23,16 +23,27 @@ HOT_LOSS_PER_K = 0.002  # flow lost per kelvin of case above ambient; from memor
 class Pump:
     """Rated figures and slow state of one pump. `speed`: 0 to MOST_SPEED of rated; `heat_k`: case above ambient."""
 
-    def __init__(self, free_flow_lpm: float = 5.0, end_kpa: float = 65.0, curvature: float = 0.0):
-        """Free flow in L/min of ambient air and end vacuum in kPa at sea level, both at rated voltage.
+    def __init__(
+        self,
+        free_flow_lpm: float = 5.0,
+        end_kpa: float = 65.0,
+        curvature: float = 0.0,
+        start_duty: float = START_DUTY,
+        floor_duty: float = FLOOR_DUTY,
+        friction_duty: float = FRICTION_DUTY,
+    ):
+        """Free flow in L/min of ambient air and end vacuum in kPa at sea level, both at rated voltage; duties as above.
 
-        Valid: 0.1-30 L/min, 5-98 kPa, curvature -0.9 to 1; ValueError otherwise.
+        Valid: 0.1-30 L/min, 5-98 kPa, curvature -0.9 to 1, duties 0 to 1, friction below 0.9; ValueError otherwise.
         """
         if not (0.1 <= free_flow_lpm <= 30.0 and 5.0 <= end_kpa <= 98.0 and -0.9 <= curvature <= 1.0):
             raise ValueError("a pump needs 0.1 to 30 L/min, 5 to 98 kPa and a curvature of -0.9 to 1")
+        if not (0.0 <= start_duty <= 1.0 and 0.0 <= floor_duty <= 1.0 and 0.0 <= friction_duty <= 0.9):
+            raise ValueError("a pump starts, stalls and is held by friction at a duty of 0 to 1")
         self.free_flow_lpm = free_flow_lpm
         self.end_kpa = end_kpa
         self.curvature = curvature
+        self._sound_duties = (start_duty, floor_duty, friction_duty)
         self.wear = 0.0
         self.stall = 0.0
         self.speed = 0.0
@@ -44,9 +55,10 @@ class Pump:
         self.free_flow = self.free_flow_lpm / 60000.0 * (1.0 - 0.6 * self.wear)  # m3/s
         self.end_share = self.end_kpa * 1000.0 / 101325.0 * (1.0 + BACK_LEAK)
         self.leak_share = BACK_LEAK + self.wear
-        self.start_duty = START_DUTY + (1.0 - START_DUTY) * self.stall
-        self.floor_duty = FLOOR_DUTY + (1.0 - FLOOR_DUTY) * self.stall
-        self.friction_duty = FRICTION_DUTY + 0.5 * self.stall
+        start, floor, friction = self._sound_duties
+        self.start_duty = start + (1.0 - start) * self.stall
+        self.floor_duty = floor + (1.0 - floor) * self.stall
+        self.friction_duty = friction + 0.5 * self.stall
 
     def step(self, drive: float, dt_s: float) -> float:
         """Advance speed and heat by dt_s under a drive of 0 to 1 (mean voltage over rated); implicit, any dt_s."""
