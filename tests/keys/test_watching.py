@@ -163,6 +163,36 @@ def test_a_report_that_one_side_missed_ties_nothing_wrongly() -> None:
     assert at is not None and at[0] == 2750
 
 
+def test_a_report_that_never_came_is_forgotten() -> None:
+    clocks = Clocks()
+    clocks.sent(1000, 0x51, at_s=1.0)
+    clocks.forget(2.0)
+    assert not clocks.received(5_001_000, 0x51)
+    clocks.sent(900_000, 0x51, at_s=2.0)
+    assert clocks.received(5_901_000, 0x51)
+
+
+def test_a_key_that_is_at_the_pc_before_the_units_word() -> None:
+    """The event device is faster than the serial line."""
+    with Client.open("sim://") as unit:
+        hands = Control.of(unit.port.raw.unit)
+        unit.port.sleep(0.3)
+        captured = CapturedReports(hands.reports)
+        asked = []
+
+        def received() -> list[KeyEvent]:
+            asked.append(1)
+            if len(asked) == 2:
+                hands.press(2, ms=80, bounce="clean")
+                unit.port.sleep(0.02)  # what the unit says of it is not read yet
+            return list(captured())
+
+        came = list(watch(unit, received, 0.5))
+    assert [(one.key.name, one.key.down, one.pedal) for one in came] == [
+        ("Down Arrow", True, 2), ("Down Arrow", False, None),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("wrong_us", [-400_000, 400_000])
 def test_clocks_tied_by_reports_of_different_presses_are_tied_anew(wrong_us: int) -> None:
     presses = [(100_000 * number, 500, 0x51) for number in range(1, 5)]

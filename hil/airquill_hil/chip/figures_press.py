@@ -34,6 +34,7 @@ def presses(image: Image) -> list[Figure]:
         queued_us.append((report.queued_ns - edge_ns) / 1000 - agreement_ms * 1000)
         whole_us.append((report.taken_ns - edge_ns) / 1000)
         chip.release(unit.pedals[1])
+    named = f"press_ms {agreement_ms:g}"
     return [
         Figure(
             "end of agreement to the report queued, 99th percentile",
@@ -42,6 +43,6 @@ def presses(image: Image) -> list[Figure]:
             QUEUED_US,
             about=f"{PRESSES} presses at random phases, pump running",
         ),
-        Figure("edge to the host's poll, 99th percentile", percentile(whole_us, 99), "us"),
-        Figure("edge to the host's poll, median", percentile(whole_us, 50), "us"),
+        Figure("edge to the host's poll, 99th percentile", percentile(whole_us, 99), "us", about=named),
+        Figure("edge to the host's poll, median", percentile(whole_us, 50), "us", about=named),
     ]

@@ -12,6 +12,8 @@ from airquill.link.client import Client, Event
 
 _WRAP_US = 1 << 30
 _SLICE_S = 0.05
+_SHORT_S = 0.01
+_WORD_S = 0.5
 # From the unit's report to the PC's time of it: a frame of 1 ms, a pass of the unit's loop that is under way, and the
 # PC's interrupt.
 LONGEST_US = 1500.0
@@ -47,26 +49,34 @@ class Clocks:
     """
 
     def __init__(self) -> None:
-        self._sent: deque[tuple[int, int]] = deque(maxlen=64)
+        self._sent: deque[tuple[int, int, float]] = deque(maxlen=64)
         self._base_us = 0  # what lay between the clocks when they were first tied; the bounds are relative to it
         self._least_us = self._most_us = 0.0
         self._tied_us: int | None = None  # when they were last tied, on the PC's clock
         self._late = 0
 
-    def sent(self, unit_us: int, usage: int) -> None:
-        """The unit handed a report to USB in which this key goes down."""
-        self._sent.append((unit_us, usage))
+    def sent(self, unit_us: int, usage: int, at_s: float = 0.0) -> None:
+        """The unit handed a report to USB in which this key goes down, as was heard at this time of the line's."""
+        self._sent.append((unit_us, usage, at_s))
 
-    def received(self, pc_us: int, usage: int) -> None:
-        """This key went down at the PC. Both come in the same order, but either side may have missed some."""
-        while self._sent and self._sent[0][1] != usage:
+    def forget(self, before_s: float) -> None:
+        """What was heard before that time was never received."""
+        while self._sent and self._sent[0][2] < before_s:
             self._sent.popleft()
-        if not self._sent:
-            return
+
+    def received(self, pc_us: int, usage: int) -> bool:
+        """This key went down at the PC. False where no report is known for it (yet).
+
+        Both come in the same order, but either side may have missed some.
+        """
+        if usage not in [sent[1] for sent in self._sent]:
+            return False
+        while self._sent[0][1] != usage:
+            self._sent.popleft()
         between_us = pc_us - self._sent.popleft()[0]
         if self._tied_us is None:
             self._tie(between_us, pc_us)
-            return
+            return True
         least_us, most_us = self._bounds(pc_us)
         most_new_us = self._signed(between_us - self._base_us)
         least_new_us = most_new_us - LONGEST_US
@@ -78,6 +88,7 @@ class Clocks:
             self._late = 0
             self._least_us, self._most_us = max(least_us, least_new_us), min(most_us, most_new_us)
             self._tied_us = pc_us
+        return True
 
     def on_unit(self, pc_us: int) -> tuple[int, int] | None:
         """A time of the PC's on the unit's clock, which wraps, and how much it may be off; None before the first
@@ -102,39 +113,51 @@ class Clocks:
 
 
 def watch(unit: Client, received: Received, seconds: float) -> Iterator[Came]:
-    """Keys as they come, for so long on the line's clock. Uses the unit's subscriptions. LinkLost."""
+    """Keys as they come, for so long on the line's clock. Uses the unit's subscriptions. LinkLost.
+
+    A key may be at the PC before the unit's own word of it, so it waits for that word, at most `_WORD_S`.
+    """
     clocks = Clocks()
-    pedal: Event | None = None
+    pedals: deque[Event] = deque(maxlen=8)
+    waiting: deque[tuple[float, KeyEvent]] = deque()
     said = (0, bytes(8))
     end = unit.port.now() + seconds
     unit.listen("pedal", "key")
     try:
-        while unit.port.now() < end:
-            for event in unit.events(min(_SLICE_S, max(end - unit.port.now(), 1e-3))):
+        while unit.port.now() < end or waiting:
+            for event in unit.events(min(_SLICE_S, max(end - unit.port.now(), _SHORT_S))):
                 if event.topic == "pedal" and event.fields["down"] is True:
-                    pedal = event
+                    pedals.append(event)
                 elif event.topic == "key":
                     report = int(str(event.fields["us"])), bytes.fromhex(str(event.fields["report"]))
                     for key in events([said, report])[len(events([said])) :]:
                         if key.down:
-                            clocks.sent(key.time_us, key.usage)
+                            clocks.sent(key.time_us, key.usage, event.at_s)
                     said = report
-            for key in received():
-                if key.down:
-                    clocks.received(key.time_us, key.usage)
-                yield _came(key, pedal, clocks)
+            now = unit.port.now()
+            clocks.forget(now - 2 * _WORD_S)
+            waiting.extend((now, key) for key in received())
+            while waiting:
+                came_s, key = waiting[0]
+                if key.down and not clocks.received(key.time_us, key.usage) and now - came_s < _WORD_S:
+                    break
+                waiting.popleft()
+                yield _came(key, pedals, clocks)
     finally:
         unit.listen()
 
 
-def _came(key: KeyEvent, pedal: Event | None, clocks: Clocks) -> Came:
+def _came(key: KeyEvent, pedals: Iterable[Event], clocks: Clocks) -> Came:
     at = clocks.on_unit(key.time_us)
-    if pedal is None or at is None or not key.down:
+    if not pedals or at is None or not key.down:
         return Came(key)
-    after_us = (at[0] - int(str(pedal.fields["us"]))) % _WRAP_US
+    # One that came after the key is a whole turn of the clock before it.
+    after_us, pedal = min(
+        ((at[0] - int(str(event.fields["us"]))) % _WRAP_US, int(str(event.fields["pedal"]))) for event in pedals
+    )
     if after_us > _LONGEST_AFTER_US:
         return Came(key)
-    return Came(key, int(str(pedal.fields["pedal"])), round(after_us / 1000, 2), round(at[1] / 1000, 2))
+    return Came(key, pedal, round(after_us / 1000, 2), round(at[1] / 1000, 2))
 
 
 class CapturedReports:
