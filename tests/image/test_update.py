@@ -3,7 +3,7 @@
 import re
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -45,6 +45,14 @@ def update_from(tree: Path, unit: Running, *more: str) -> Answer:
 def build_of(unit: Running) -> str:
     with Client.open(unit.port) as client:
         return client.greeting.build
+
+
+def wait_until_done(command: Callable[[], Answer]) -> str:
+    """What it says as soon as the unit has started."""
+    deadline = time.monotonic() + 20
+    while (said := command()).code and time.monotonic() < deadline:
+        pass
+    return said.done()
 
 
 def test_an_edited_file_runs_and_what_is_the_units_own_stays(unit: Running, tree: Path) -> None:
@@ -103,14 +111,14 @@ def test_a_power_cut_in_an_update_is_mended_by_the_same_command(
     hands.close()
 
 
-def test_a_trial_that_nobody_ended_is_kept_by_the_same_command(unit: Running, tree: Path) -> None:
+def test_a_unit_that_is_too_late_is_said_and_mended_by_the_same_command(
+    unit: Running, tree: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     edit(tree, "version.py", "0.1.0", "0.1.7")
-    with Client.open(unit.port) as client:
-        plan = update.make_plan(client, tree)
-        update.carry_out(client, plan)
-        client.request("files", "try", plan.build)
-        assert client.wait_for_restart(30).build == plan.build
-    assert "already" in update_from(tree, unit).done()
+    with monkeypatch.context() as patch:
+        patch.setattr(update, "TRIAL_S", 0.0)
+        assert "did not come back" in update_from(tree, unit).sentences(3)
+    assert "already" in wait_until_done(lambda: update_from(tree, unit))
     with Client.open(unit.port) as client:
         assert client.request("files", "slot") == ["slot=b", "trial=off"]
 

@@ -27,10 +27,16 @@ def update(
     greeted; if it does not, the unit goes back to the one before. Settings, wiring and add-ons stay. Not while vacuum
     is on. When it breaks off, run it again: it goes on from there.
     """
+    from airquill.errors import AirquillError
+    from airquill.image.flash import waits_for_an_image
     from airquill.image.update import carry_out, dropped, keep, make_plan, try_out
 
     began = time.monotonic()
-    with open_unit(port) as unit:
+    try:
+        unit = open_unit(port)
+    except AirquillError as error:
+        raise waits_for_an_image() or error from error
+    with unit:
         plan = make_plan(unit, tree)
         if plan.build == plan.before:
             if plan.on_trial:

@@ -76,6 +76,18 @@ def find_volume(folders: Iterable[Path], wait_s: float = 0.0) -> BootVolume | No
         time.sleep(LOOK_S)
 
 
+def waits_for_an_image() -> AirquillError | None:
+    """What to say when no unit answers because a board shows its boot volume; None when none does."""
+    waiting = boot_volumes(volume_folders())
+    if not waiting:
+        return None
+    return AirquillError(
+        f"The board at {waiting[0].folder} waits in its boot volume, where it has no serial line. "
+        "Put an image on it with `airquill flash`, or unplug it and plug it in again without BOOTSEL.",
+        NO_UNIT,
+    )
+
+
 def check_board(report: ImageReport, volume: BootVolume) -> None:
     """Raise AirquillError when the image is for another chip than the one behind the volume."""
     family = FAMILIES_OF.get(volume.board_id)
@@ -117,6 +129,8 @@ def copy(image: Path, folder: Path, done: Callable[[int], None] = lambda _bytes:
                 written += count
                 done(count)
                 os.fsync(file.fileno())
+                if written < len(content) and not boot_volumes([folder]):
+                    raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))  # a folder can go without its file's knowing
     except OSError as error:
         # The chip restarts as soon as it has the last block, and takes the volume away before the file is closed.
         if written < len(content) or error.errno in (errno.ENOSPC, errno.EROFS):
@@ -130,9 +144,12 @@ def _code(error: OSError) -> int:
 def _why_not(folder: Path, written: int, total: int, error: OSError) -> str:
     how = "Hold BOOTSEL while you plug the board in, then run the same command again."
     if error.errno == errno.ENOSPC:
-        return f"{folder} is full after {written} of {total} bytes. Is it the board's boot volume? {how}"
+        return f"{folder} is full after {written} of {total} bytes, so it is not a board's boot volume. {how}"
     if error.errno in (errno.EROFS, errno.EACCES):
-        return f"{folder} may not be written. Mount the boot volume for writing, or copy as its owner. {how}"
+        return (
+            f"{folder} may not be written: it is mounted read-only, or for another user. "
+            "Mount it so that you can write, then run the same command again."
+        )
     return f"{folder} went away after {written} of {total} bytes ({error.strerror}). {how}"
 
 
@@ -147,14 +164,14 @@ def wait_for_unit(report: ImageReport, port: str | None, before: frozenset[str])
                 with Client.open(place) as unit:
                     said = unit.greeting
             except AirquillError as error:
-                seen = error.sentence
+                seen = error.sentence.partition(". ")[0].rstrip(".")
                 continue
             if (said.build, said.registry_hash) == (report.build, report.registry):
                 return Flashed(place, said)
-            seen = f"{place} runs build {said.build}, not {report.build}."
+            seen = f"{place} runs build {said.build}"
         time.sleep(LOOK_S)
     raise AirquillError(
-        f"The unit did not come back with build {report.build} within {BACK_S:.0f} s.{' ' + seen if seen else ''} "
+        f"The unit did not come back with build {report.build} within {BACK_S:.0f} s{': ' + seen if seen else ''}. "
         f"Unplug it; hold BOOTSEL while you plug it in, then: airquill flash {report.path}",
         NO_UNIT,
     )
@@ -172,7 +189,8 @@ def flash(
     `folder` names the volume. Raises AirquillError; whatever happened, the same may be done again.
     """
     if folder is not None and not boot_volumes([folder]):
-        raise AirquillError(f"{folder} is no boot volume: it has no INFO_UF2.TXT. {NOTHING_APPEARS}")
+        why = "it has no INFO_UF2.TXT" if folder.is_dir() else "there is no such folder"
+        raise AirquillError(f"{folder} is no boot volume: {why}. {NOTHING_APPEARS}")
     looked = [folder] if folder else []
     volume = find_volume(looked)
     if volume is None:
