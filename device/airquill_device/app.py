@@ -19,7 +19,7 @@ from airquill_protocol.compat import const
 
 _PASS_US = const(1000)
 _SECOND_US = const(1000000)
-_BUSY_US = const(800)  # what a pass takes on the chip, with something to spare
+_BUSY_US = const(1200)  # what a pass takes on the chip at most, but for one that handles a request
 _TIMEOUTS_TO_FACTORY = const(3)
 # Memory is collected when so much was spent and the unit is quiet; requests get "busy" when only the reserve is left.
 _COLLECT_BYTES = const(30000)
@@ -50,6 +50,7 @@ class App:
         self.trial = False  # this version runs for the first time and must be kept by the host
         self._notices = bytearray(_HIGHEST_FAULT)
         self._parts_failed = False
+        self._in_parts = False
         self._collecting = True
         self._second_at = 0
         self._duty = -1
@@ -67,6 +68,8 @@ class App:
         self.pedals = (Pedal(self, 0), Pedal(self, 1))
         self.panel = Panel(self)
         self.link = Link(self)
+        self.emit = self.link.emit
+        self.emit_report = self.link.emit_report
 
     # -- start ---------------------------------------------------------------------------------------------------
 
@@ -263,12 +266,6 @@ class App:
 
     # -- what parts and link ask ---------------------------------------------------------------------------------
 
-    def emit(self, topic, a=0, b=0, c=0):
-        self.link.emit(topic, a, b, c)
-
-    def emit_report(self, report, us):
-        self.link.emit_report(report, us)
-
     def quiet(self):
         """Nothing goes on that a slow pass would disturb."""
         return (
@@ -281,29 +278,30 @@ class App:
     # -- the loop ------------------------------------------------------------------------------------------------
 
     def tick(self):
-        """One pass."""
+        """One pass, for whoever keeps the loop."""
+        try:
+            self._pass()
+        except Exception as error:
+            self._pass_failed(error)
+
+    def _pass(self):
         board = self.board
         now = board.ticks_us()
+        self._in_parts = True
         if not self._parts_failed:
-            try:
-                self._tick_parts(now)
-            except Exception as error:
-                self._part_failed(error)
-        try:
-            self.link.tick(now)
-        except MemoryError:
-            # The estimate was wrong: better one long pass than none.
-            board.collect()
-        if self.store.state == store.WORKING:
-            self.store.tick(now)
-        if self.dead_man_us and board.ticks_diff(now, self.link.heard_at) > self.dead_man_us:
-            self.dead_man_us = 0
-            self.fault(t.F_DEAD_MAN)
+            self._tick_parts(now)
         if self._duty >= 0:
             self._second()
         elif board.ticks_diff(now, self._second_at) >= _SECOND_US:
             self._second_at = board.ticks_add(self._second_at, _SECOND_US)
             self._duty = 0
+        self._in_parts = False
+        self.link.tick(now)
+        if self.store.state == store.WORKING:
+            self.store.tick(now)
+        if self.dead_man_us and board.ticks_diff(now, self.link.heard_at) > self.dead_man_us:
+            self.dead_man_us = 0
+            self.fault(t.F_DEAD_MAN)
         board.watchdog_feed()
         took = board.ticks_diff(board.ticks_us(), now)
         if took > self.longest_us:
@@ -329,8 +327,14 @@ class App:
         self.cycle.tick(now)
         self.pump.tick(now)
 
-    def _part_failed(self, error):
-        """A part raised: safe state, and no part runs until the fault is cleared. The link goes on."""
+    def _pass_failed(self, error):
+        """What was left of the pass is lost. A part that raised is a fault: no part runs until it is cleared."""
+        if not self._in_parts:
+            if isinstance(error, MemoryError):
+                # The estimate was wrong: better one long pass than none.
+                self.board.collect()
+                return
+            raise error
         self._parts_failed = True
         self.life.log(LOG_PART, error_code(error))
         self.fault(t.F_PART_FAILED)
@@ -342,28 +346,25 @@ class App:
         """What is due once a second, one thing a pass: all at once would make one pass long."""
         duty = self._duty
         self._duty += 1
-        try:
-            if duty == 0:
-                self.uptime_s += 1
-                if self.trial and self.uptime_s >= _TRIAL_S:
-                    self.restart_wanted = t.A_RESTART
-                self.pump.second()
-            elif duty == 1:
-                self.pedals[0].second()
-                self.pedals[1].second()
-            elif duty == 2:
-                self.sensor.second()
-            elif duty == 3:
-                self.life.second()
-            elif duty == 4:
-                self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
-                if self._supply_s >= _SUPPLY_SECONDS:
-                    self.fault(t.F_SUPPLY_LOW)
-            else:
-                self._duty = -1
-                self._care_for_memory()
-        except Exception as error:
-            self._part_failed(error)
+        if duty == 0:
+            self.uptime_s += 1
+            if self.trial and self.uptime_s >= _TRIAL_S:
+                self.restart_wanted = t.A_RESTART
+            self.pump.second()
+        elif duty == 1:
+            self.pedals[0].second()
+            self.pedals[1].second()
+        elif duty == 2:
+            self.sensor.second()
+        elif duty == 3:
+            self.life.second()
+        elif duty == 4:
+            self._supply_s = self._supply_s + 1 if self._supply_is_low() else 0
+            if self._supply_s >= _SUPPLY_SECONDS:
+                self.fault(t.F_SUPPLY_LOW)
+        else:
+            self._duty = -1
+            self._care_for_memory()
 
     def _care_for_memory(self):
         """Collecting takes tens of milliseconds: only when the unit is quiet. The steady pass allocates nothing.
@@ -422,19 +423,25 @@ class App:
         self.boot()
         due = board.ticks_us()
         while True:
-            self.tick()
-            due = board.ticks_add(due, _PASS_US)
-            if board.ticks_diff(due, board.ticks_us()) < -_PASS_US:
-                due = board.ticks_us()
-            board.sleep_until(self._wake_at(due))
+            # Outside the passes: a frame that holds a `try` comes from the heap each time it is entered.
+            try:
+                while True:
+                    self._pass()
+                    due = board.ticks_add(due, _PASS_US)
+                    if board.ticks_diff(due, board.ticks_us()) < -_PASS_US:
+                        due = board.ticks_us()
+                    board.sleep_until(self._wake_at(due))
+            except Exception as error:
+                self._pass_failed(error)
 
     def _wake_at(self, due):
         """When the next pass begins: at the end of a pedal's agreement, where a pass before it would run into that."""
+        end = self.pedals[0].due()
+        if end >= 0 and self._is_near(end, due):
+            return end
+        end = self.pedals[1].due()
+        return end if end >= 0 and self._is_near(end, due) else due
+
+    def _is_near(self, end, due):
         board = self.board
-        now = board.ticks_us()
-        latest = board.ticks_diff(due, now) + _BUSY_US
-        for n in range(2):
-            end = self.pedals[n].due()
-            if end >= 0 and 0 < board.ticks_diff(end, now) < latest:
-                return end
-        return due
+        return 0 < board.ticks_diff(end, board.ticks_us()) and board.ticks_diff(end, due) < _BUSY_US

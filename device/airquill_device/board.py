@@ -269,19 +269,20 @@ class Board:
 
         To be asked every pass: the same look at the pins is for the knob.
         """
+        # Stamps before levels: a stamp that came after its level was read would be taken for the end of a bounce.
+        contacts = self._contacts
+        closed = 0x100 if contacts[0].edge_us >= 0 else 0
+        if contacts[1].edge_us >= 0:
+            closed |= 0x200
         pins = mem32[_GPIO_IN]
+        # Spelt out for the two contacts: a loop over them would take as long as all the rest of an idle pass's input.
+        if ~pins & self._contact_0:
+            closed |= 1
+        if ~pins & self._contact_1:
+            closed |= 2
         if pins & self._knob_mask != self._knob_pins:
             self._knob_pins = pins & self._knob_mask
             self._knob.follow(pins)
-        # Spelt out for the two contacts: a loop over them would take as long as all the rest of an idle pass's input.
-        closed = 1 if ~pins & self._contact_0 else 0
-        if ~pins & self._contact_1:
-            closed |= 2
-        contacts = self._contacts
-        if contacts[0].edge_us >= 0:
-            closed |= 0x100
-        if contacts[1].edge_us >= 0:
-            closed |= 0x200
         return closed
 
     def pedal_edge(self, n):

@@ -17,12 +17,7 @@ class Console:
     def read(self, buf):
         """Bytes copied to `buf`. Asks before every byte, because reading more than is there would wait for it."""
         n = 0
-        while n < len(buf):
-            there = False
-            for _ in self._readable.ipoll(0):
-                there = True
-            if not there:
-                break
+        while n < len(buf) and _ready(self._readable):
             self._in.readinto(self._byte)
             buf[n] = self._byte[0]
             n += 1
@@ -34,6 +29,10 @@ class Console:
         Polling tells only whether the 256-byte queue has any room, so the caller keeps at most one line of 240 bytes
         unacknowledged.
         """
-        for _ in self._writable.ipoll(0):
-            return self._out.write(buf, start, n)
-        return 0
+        return self._out.write(buf, start, n) if _ready(self._writable) else 0
+
+
+def _ready(poll):
+    for _ in poll.ipoll(0):
+        return True
+    return False

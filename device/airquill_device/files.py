@@ -49,7 +49,7 @@ class Files:
             return "done slot=%s trial=%s" % (slot.running(), "on" if app.trial else "off")
         if what == "list":
             return self._list(fields[2], v.parse_number(fields[3], 0, "from"))
-        return self._guarded(getattr(self, "_" + what)(*fields[2:]))
+        return self._guarded(getattr(self, "do_" + what)(*fields[2:]))
 
     def _guarded(self, work):
         """Steps that write; an error of the disk becomes one of the protocol."""
@@ -121,14 +121,14 @@ class Files:
         _make(made)
         return folder + "/" + path
 
-    def _open(self, path):
+    def do_open(self, path):
         """Begin to receive a file; what was received of another one is dropped."""
         self._drop()
         self._path, self._at = path, 0
         self._file = open(self._target(path), "wb")
         yield None
 
-    def _block(self, offset, text):
+    def do_block(self, offset, text):
         """The next piece of the file, in base64."""
         offset = v.parse_number(offset, 0, "offset")
         if self._file is None:
@@ -143,7 +143,7 @@ class Files:
         self._at += len(data)
         yield None
 
-    def _close(self, digest):
+    def do_close(self, digest):
         """The file is complete if this is its SHA-256."""
         if self._file is None:
             raise ProtocolError(t.E_NOT_THERE, "an open file")
@@ -155,7 +155,7 @@ class Files:
             os.remove(target)
             raise ProtocolError(t.E_FLASH_FAILED, self._path)
 
-    def _copy(self, path):
+    def do_copy(self, path):
         """Take a file over from the slot that runs."""
         self._drop()
         self._path = path
@@ -172,7 +172,7 @@ class Files:
             self._file = None
             file.close()
 
-    def _remove(self, path):
+    def do_remove(self, path):
         self._drop()
         self._path = path
         os.remove(self._target(path))
@@ -180,7 +180,7 @@ class Files:
 
     # -- trying it -----------------------------------------------------------------------------------------------
 
-    def _try(self, build):
+    def do_try(self, build):
         """Restart into the other slot, once; it must be the build that the host means."""
         self._drop()
         here = slot.running()
@@ -193,7 +193,7 @@ class Files:
         slot.write(here + "?" + other)
         self.app.restart_wanted = t.A_RESTART
 
-    def _keep(self):
+    def do_keep(self):
         """What runs is the version from now on."""
         slot.write(slot.running())
         self.app.trial = False

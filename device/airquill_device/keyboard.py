@@ -35,8 +35,8 @@ class Keyboard:
         self.dropped = 0
         self._report = bytearray(8)
         self._queue = [None] * QUEUE
-        self._just_struck = False
-        self._allowed = [None] * QUEUE
+        self._allowed = [None] * QUEUE  # programs that were checked, and the first report of each
+        self._firsts = (bytearray(8), bytearray(8), bytearray(8), bytearray(8))
         self._next_allowed = 0
         self._head = 0
         self._queued = 0
@@ -74,35 +74,54 @@ class Keyboard:
         if len(program) == 0:
             return False
         # First, or the stroke would be dropped with what was there before the mount.
-        self._look_for_mount()
-        if self._queued == QUEUE or self.board.key_host() != HOST_READY or not self._is_allowed(program):
+        if self.board.key_mounts() != self._mounts:
+            self._look_for_mount()
+        if self._queued == QUEUE or self.board.key_host() != HOST_READY:
             self.dropped += 1
             return False
+        i = 0
+        while self._allowed[i] is not program:
+            i += 1
+            if i == QUEUE:
+                i = self._check(program)
+                if i < 0:
+                    self.dropped += 1
+                    return False
+        if self._phase == _IDLE and self._queued == 0 and not self._all_up_due:
+            # At once, and what there is to note comes afterwards: a press must not wait.
+            if self.board.key_report(self._firsts[i]):
+                self._begin(program)
+                self._next_chord()
+                self._report[:] = self._firsts[i]
+                self._go_on(self.board.ticks_us())
+                return True
         self._queue[(self._head + self._queued) % QUEUE] = program
         self._queued += 1
-        self._just_struck = True
         return True
 
-    def _is_allowed(self, program):
-        """Is it well formed and permitted? What was found so is known again by its identity: a press must not wait."""
-        for i in range(QUEUE):
-            if self._allowed[i] is program:
-                return True
+    def _check(self, program):
+        """Where a stroke's first report stands, or -1: it is damaged or not permitted.
+
+        What was found good is known again by its identity, so that a press need not wait for this.
+        """
         v = self.app.values
         if stroke.allowed(program, v[t.KEYS_ALLOW_SYSTEM], v[t.KEYS_ALLOW_TEXT]):
-            return False
-        self._allowed[self._next_allowed] = program
-        self._next_allowed = (self._next_allowed + 1) % QUEUE
-        return True
+            return -1
+        i = self._next_allowed
+        self._next_allowed = (i + 1) % QUEUE
+        self._allowed[i] = program
+        at = 0
+        while program[at] < stroke.CHORD:
+            at += 3
+        # The first report has the modifiers where there are any, else the keys.
+        first = self._firsts[i]
+        keys = 0 if program[at + 1] else program[at] - stroke.CHORD
+        first[0] = program[at + 1]
+        for n in range(2, 8):
+            first[n] = program[at + n] if n < 2 + keys else 0
+        return i
 
     def tick(self, now):
-        if self._just_struck:
-            # The board was asked a moment ago, in strike(); the press need not wait for it again.
-            self._just_struck = False
-            if self._phase == _IDLE and not self._all_up_due:
-                self._begin()
-                self._play(now)
-                return
         # Asked in every pass, since the board follows the bus by it.
         ready = self.board.key_host() == HOST_READY
         if self._phase == _IDLE and self._queued == 0:
@@ -123,7 +142,10 @@ class Keyboard:
             if self._all_up_due and not self._let_all_up(now):
                 self._wait(now)
                 return
-            self._begin()
+            self._begin(self._queue[self._head])
+            self._queue[self._head] = None
+            self._head = (self._head + 1) % QUEUE
+            self._queued -= 1
         self._play(now)
 
     def _look_for_mount(self):
@@ -134,7 +156,6 @@ class Keyboard:
             self._all_up_due = True
 
     def _drop_all(self):
-        self._just_struck = False
         if self._phase != _IDLE:
             self.dropped += 1
             self._phase = _IDLE
@@ -146,19 +167,16 @@ class Keyboard:
             self._queue[i] = None
 
     def _let_all_up(self, now):
-        self._clear_keys()
-        self._report[0] = 0
+        for i in range(8):
+            self._report[i] = 0
         if not self.board.key_report(self._report):
             return False
         self._taken(now)
         self._all_up_due = False
         return True
 
-    def _begin(self):
-        self._program = self._queue[self._head]
-        self._queue[self._head] = None
-        self._head = (self._head + 1) % QUEUE
-        self._queued -= 1
+    def _begin(self, program):
+        self._program = program
         self._at = 0
         self._hold_us = self.app.values[t.KEYS_HOLD_MS] * 1000
         self._gap_us = self.app.values[t.KEYS_GAP_MS] * 1000
@@ -201,16 +219,26 @@ class Keyboard:
         return False
 
     def _send(self, now):
+        """Hand over the next report. It is the last one but for what this phase changes."""
         report = self._report
         phase = self._phase
-        report[0] = 0 if phase == _MODIFIERS_UP else self._modifiers
-        self._clear_keys()
         if phase == _KEYS_DOWN:
-            for i in range(self._keys):
-                report[2 + i] = self._program[self._at + 2 + i]
+            report[0] = self._modifiers
+            for i in range(self._at + 2, self._at + 2 + self._keys):
+                report[i - self._at] = self._program[i]
+        elif phase == _KEYS_UP:
+            for i in range(2, 2 + self._keys):
+                report[i] = 0
+        else:
+            report[0] = self._modifiers if phase == _MODIFIERS_DOWN else 0
         if not self.board.key_report(report):
             self._wait(now)
             return
+        self._go_on(now)
+
+    def _go_on(self, now):
+        """The report was taken: what comes next."""
+        phase = self._phase
         self._taken(now)
         self._since = now
         if phase == _MODIFIERS_DOWN and self._keys:
@@ -223,10 +251,6 @@ class Keyboard:
             self._at += 2 + self._keys
             self._all_up_due = False
             self._phase = _PAUSE
-
-    def _clear_keys(self):
-        for i in range(2, 8):
-            self._report[i] = 0
 
     def _taken(self, now):
         self._trying = False

@@ -22,7 +22,7 @@ _BYTES_A_PASS = const(12)
 _CTRL_C = const(3)
 _LONGEST_NUMBER = const(0x3FFFFFFF)
 # What each takes of the heap at most, measured on the chip.
-_ALWAYS = ("do stop", "do release")  # what must never be refused for want of memory
+_ALWAYS = (b"do stop", b"do release")  # what must never be refused for want of memory
 _LINE_BYTES = const(700)
 _STEP_BYTES = const(350)
 _EVENT_BYTES = const(200)
@@ -48,11 +48,16 @@ class Link:
         self._stream_at = 0
         self._reader = frame.LineReader()
         self._in = bytearray(_BYTES_A_PASS)
+        self._in_at = 0
+        self._in_end = 0
+        self._line = None  # a whole one that is to be looked at, without its LF; b"" for one that cannot be right
         self._out = b""
         self._out_at = 0
         self._reply = None
         self._work = None  # what is being done for the request under way; see _step
-        self._asked = None  # that request as (id, body, framed)
+        self._asked = None  # that request's body, in bytes
+        self._asked_id = 0
+        self._asked_framed = False
         self._unread = 0
         self._last_id = -1
         self._last_crc = b""
@@ -65,7 +70,7 @@ class Link:
 
     # -- events --------------------------------------------------------------------------------------------------
 
-    def emit(self, topic, a, b, c):
+    def emit(self, topic, a=0, b=0, c=0):
         """Note an event for the host that listens; allocates nothing."""
         if not self.listening >> topic & 1:
             return
@@ -90,7 +95,7 @@ class Link:
             at = (self._first + self._count) % _RING * 8
             for i in range(8):
                 self._reports[at + i] = report[i]
-        self.emit(t.T_KEY, 0, us, 0)
+        self.emit(t.T_KEY, 0, us)
 
     def _event_body(self):
         at = self._first * 5
@@ -134,37 +139,45 @@ class Link:
     def tick(self, now):
         if self._asked is not None:
             self._step()
+        elif self._line is not None:
+            self._look_at_line()
         else:
-            n = self.board.serial_read(self._in)
-            if n:
-                self._take(n, now)
+            if self._in_at == self._in_end:
+                self._in_at = 0
+                self._in_end = self.board.serial_read(self._in)
+            if self._in_at < self._in_end:
+                self._take(now)
         if self.stream_us and self.board.ticks_diff(now, self._stream_at) >= self.stream_us:
             self._stream_at = now
-            self.emit(t.T_READING, 0, 0, 0)
+            self.emit(t.T_READING)
         if self._count or self._reply is not None or self._out_at < len(self._out):
             self._send()
 
-    def _take(self, n, now):
+    def _take(self, now):
+        """Collect what was read, up to the end of a line; what is behind it waits until that line is done."""
         reader = self._reader
-        at = 0
-        while True:
-            at = reader.fill(self._in, at, n)
-            if at >= n:
+        while self._in_at < self._in_end:
+            self._in_at = reader.fill(self._in, self._in_at, self._in_end)
+            if self._in_at == self._in_end:
                 break
-            byte = self._in[at]
-            at += 1
+            byte = self._in[self._in_at]
+            self._in_at += 1
             if byte == _CTRL_C and reader.length == 0 and not reader.overlong:
-                self.app.board.to_prompt()
-                continue
-            if reader.push(byte):
-                self._line(now)
+                self.board.to_prompt()
+            elif reader.push(byte):
+                self.heard_at = now
+                self._unread = 0
+                if reader.length:
+                    self._line = bytes(reader.buffer[: reader.length]) if reader.clean else b""
                 reader.clear()
+                if self._line is not None:
+                    break
         if reader.thrown:
             self.bad_lines += reader.thrown
             reader.thrown = 0
 
     def is_empty(self):
-        return self._reply is None and self._out_at >= len(self._out) and self._asked is None
+        return self._reply is None and self._out_at >= len(self._out) and self._asked is None and self._line is None
 
     def _send(self):
         if self._out_at >= len(self._out):
@@ -211,87 +224,92 @@ class Link:
 
     # -- requests ------------------------------------------------------------------------------------------------
 
-    def _line(self, now):
-        self.heard_at = now
-        self._unread = 0
-        length = self._reader.length
-        if not length:
-            return
+    def _look_at_line(self):
+        line = self._line
+        self._line = None
         self.spent_bytes += _LINE_BYTES
-        line = bytes(memoryview(self._reader.buffer)[:length])
-        state, body = frame.unframe(line, True) if self._reader.clean else (frame.BAD, "")
-        if state == frame.BAD:
-            self.bad_lines += 1
-        elif state == frame.UNFRAMED:
-            self._person(body)
-        else:
+        state, body = frame.unframe_clean(line)
+        if state == frame.GOOD:
             self._program(body, line[-8:])
-
-    def _person(self, body):
-        """A line typed by hand: no id, no check sum."""
-        if self.framed:
+        elif state == frame.BAD or not line or self.framed:
             self.bad_lines += 1
-            self._reply = frame.frame("- " + self._error(ProtocolError(t.E_UNFRAMED)))
+            if state == frame.UNFRAMED and line:
+                self._reply = frame.frame("- " + self._error(ProtocolError(t.E_UNFRAMED)))
         else:
-            self._asked = ("", body, False)
+            # Typed by hand: no id, no check sum.
+            self._asked = body
+            self._asked_framed = False
 
     def _program(self, body, crc):
-        head = body.partition(" ")
-        number = frame.request_id(head[0])
-        if number < 0 or not head[2]:
+        space = body.find(b" ")
+        number = frame.request_id(body[: max(space, 0)])
+        body = body[space + 1 :]
+        if number < 0 or not body:
             self.bad_lines += 1
             return
-        greeting = head[2][:5] == "hello"
+        greeting = body.startswith(b"hello")
         if not greeting:
             if not self.session or not self.framed:
-                self._reply = frame.frame(head[0] + " " + self._error(ProtocolError(t.E_NO_SESSION)))
+                self._refuse(number, t.E_NO_SESSION)
                 return
             if number == self._last_id:
-                again = crc == self._last_crc
-                self._reply = (
-                    self._last_reply
-                    if again
-                    else frame.frame(head[0] + " " + self._error(ProtocolError(t.E_ID_REUSED)))
-                )
+                if crc == self._last_crc:
+                    self._reply = self._last_reply
+                else:
+                    self._refuse(number, t.E_ID_REUSED)
                 return
-        self._last_id, self._last_crc = -1 if greeting else number, crc
-        self._asked = (head[0], head[2], True)
+        self._last_id = -1 if greeting else number
+        self._last_crc = crc
+        self._asked = body
+        self._asked_id = number
+        self._asked_framed = True
+
+    def _refuse(self, number, error):
+        self._reply = _framed(number, self._error(ProtocolError(error)))
 
     def _step(self):
         """One step of the request under way. The only place where an exception becomes a reply.
 
-        Its work is first its fields, then what its verb gave: a generator of steps, or the text of the reply.
+        Its work is first its fields, then what its verb gave, a generator of steps or the text of the reply, and at
+        last that text.
         """
-        number, body, framed = self._asked
         self.spent_bytes += _STEP_BYTES
-        work = self._work
         try:
-            if work is None:
-                if self.app.memory_is_low() and body[:5] != "hello" and body not in _ALWAYS:
-                    raise ProtocolError(t.E_BUSY)
-                self._work = frame.split(body)
-                return
-            if isinstance(work, list):
-                self._work = verbs.run(self.app, work, framed)
-                return
-            text = work if isinstance(work, str) else next(work)
-            if text is None:
-                return
+            self._work_on()
         except ProtocolError as error:
-            text = self._error(error)
+            self._work = self._error(error)
         except MemoryError:
-            text = self._error(ProtocolError(t.E_BUSY))
+            self._work = self._error(ProtocolError(t.E_BUSY))
         except Exception as error:
             self.app.request_failed(error)
-            text = self._error(ProtocolError(t.E_INTERNAL))
-        self._work = self._asked = None
-        if framed:
-            self._reply = self._last_reply = frame.frame(number + " " + text)
+            self._work = self._error(ProtocolError(t.E_INTERNAL))
+
+    def _work_on(self):
+        work = self._work
+        if work is None:
+            body = self._asked
+            if self.app.memory_is_low() and not body.startswith(b"hello") and body not in _ALWAYS:
+                raise ProtocolError(t.E_BUSY)
+            self._work = frame.split(body.decode())
+        elif isinstance(work, list):
+            self._work = verbs.run(self.app, work, self._asked_framed)
+        elif isinstance(work, str):
+            if self._asked_framed:
+                self._reply = self._last_reply = _framed(self._asked_id, work)
+            else:
+                self._reply = work.encode() + b"\n"
+            self._work = self._asked = None
         else:
-            self._reply = text.encode() + b"\n"
+            text = next(work)
+            if text is not None:
+                self._work = text
 
     def _error(self, error):
         text = "error %d %s " % (error.number, error.word())
         sentence = v.quote(error.sentence().encode())
         room = frame.BODY_BYTES - len(text) - 8
         return text + (sentence if len(sentence) <= room else sentence[: room - 1].rstrip("\\") + '"')
+
+
+def _framed(number, text):
+    return frame.frame(b"%d " % number + text.encode())

@@ -127,12 +127,15 @@ class Panel:
             if sensor.kpa > 0:
                 full = self.app.values[t.PRESETN + (cycle.preset - 1) * t.PRESETN_SIZE + t.PRESETN_SEALED_KPA]
                 vacuum = sensor.kpa * LAMPS * _BRIGHT // (full if full else _FULL_KPA)
-        lamps = self._lamps
-        for i in range(LAMPS):
-            # Each lamp takes up to 255 of what is left.
-            level = strength if strength < _BRIGHT else _BRIGHT
-            strength -= level
+        self._paint_two(strength, lit, vacuum)
+
+    def _paint_two(self, strength, lit, vacuum):
+        """Two bars in one, each of up to 255 a lamp."""
+        i = 0
+        while i < LAMPS:
+            level = (strength if strength < _BRIGHT else _BRIGHT) * lit // _BRIGHT
             filled = vacuum if vacuum < _BRIGHT else _BRIGHT
+            self._lamps[i] = filled if filled > level else level
+            strength = strength - _BRIGHT if strength > _BRIGHT else 0
             vacuum -= filled
-            level = level * lit // _BRIGHT
-            lamps[i] = filled if filled > level else level
+            i += 1

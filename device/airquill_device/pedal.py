@@ -96,9 +96,9 @@ class Pedal:
         edge = self.board.pedal_edge(self.n) if pins & self._edge_bit else -1
         level = pins & self._bit
         if edge >= 0 or level != self._level:
-            if self.app.wants_edges:
-                self.app.emit(t.T_EDGE, self.n + 1, 1 if level else 0, edge if edge >= 0 else now)
             self._level = level
+            if self.app.wants_edges:
+                self._tell_edge(edge if edge >= 0 else now)
         pressed = level != self._rest
         if self._fresh_start:
             self._start(pressed)
@@ -113,6 +113,9 @@ class Pedal:
         if self.busy:
             self._gesture(now)
         self._at_rest = self._since < 0 and self._moved_at < 0 and not self._locked and not self.busy
+
+    def _tell_edge(self, us):
+        self.app.emit(t.T_EDGE, self.n + 1, 1 if self._level else 0, us)
 
     def due(self):
         """When the agreement under way will have lasted long enough, or -1 when none is under way."""

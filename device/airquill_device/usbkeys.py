@@ -141,8 +141,7 @@ class Keyboard:
         """Queue eight bytes; False where the host is not ready or has not read the report before."""
         if self._state != READY or self._unread or self._zero_due:
             return False
-        for i in range(REPORT_BYTES):
-            self._report[i] = report[i]
+        self._report[:] = report  # allocates nothing, unlike a slice that is read
         return self._submit()
 
     def release(self):

@@ -21,30 +21,30 @@ GOOD = const(1)
 BAD = const(2)
 
 
-def frame(body: str) -> bytes:
-    """A body (text) as a whole line in bytes, check sum and LF included. Raises ValueError when it is too long."""
-    data = body.encode()
+def frame(body: "str | bytes") -> bytes:
+    """A body as a whole line in bytes, check sum and LF included. Raises ValueError when it is too long."""
+    data = body.encode() if isinstance(body, str) else body
     if len(data) > BODY_BYTES:
         raise ValueError("line too long")
     return data + b" *%08x\n" % crc32(data)
 
 
-def unframe(line: "bytes | bytearray", clean: bool = False) -> "tuple[int, str]":
-    """A line without its LF -> (UNFRAMED | GOOD | BAD, body as text). A BAD line's body is empty.
+def unframe(line: "bytes | bytearray") -> "tuple[int, str]":
+    """A line without its LF -> (UNFRAMED | GOOD | BAD, body as text). A BAD line's body is empty."""
+    for byte in line:
+        if not 32 <= byte < 127:
+            return BAD, ""
+    state, body = unframe_clean(bytes(line))
+    return state, body.decode()
 
-    clean: the caller knows that all of it is printable ASCII (LineReader.clean).
-    """
-    if not clean:
-        for byte in line:
-            if not 32 <= byte < 127:
-                return BAD, ""
+
+def unframe_clean(line: bytes) -> "tuple[int, bytes]":
+    """The same, in bytes, of a line that is known to be printable ASCII (LineReader.clean)."""
     if line[-_TAIL : 2 - _TAIL] != b" *":
         # A check sum cut in half must not pass for a person's line.
-        return (BAD, "") if b" *" in line[-_TAIL:] else (UNFRAMED, bytes(line).decode())
-    body = bytes(line[:-_TAIL])
-    if b"%08x" % crc32(body) != line[2 - _TAIL :]:
-        return BAD, ""
-    return GOOD, body.decode()
+        return (BAD, b"") if b" *" in line[-_TAIL:] else (UNFRAMED, line)
+    body = line[:-_TAIL]
+    return (GOOD, body) if b"%08x" % crc32(body) == line[2 - _TAIL :] else (BAD, b"")
 
 
 def split(body: str) -> "list[str]":
@@ -84,9 +84,9 @@ def _field_end(body: str, at: int) -> int:
                 break
 
 
-def request_id(field: str) -> int:
+def request_id(field: "str | bytes") -> int:
     """The number of a request id, or -1 if the field is none."""
-    if field.isdigit() and len(field) <= 7 and (field[0] != "0" or field == "0"):
+    if field.isdigit() and len(field) <= 7 and (len(field) == 1 or field[0] not in ("0", 0x30)):
         return int(field)
     return -1
 
@@ -109,16 +109,12 @@ class LineReader:
 
         Returns where it stopped.
         """
-        buffer = self.buffer
-        length = self.length
-        if self.overlong or (length and buffer[length - 1] == _CR):
+        if self.overlong or (self.length and self.buffer[self.length - 1] == _CR):
             return at
-        end = min(end, at + len(buffer) - 1 - length)
-        while at < end:
-            byte = data[at]
-            if not 32 <= byte < 127:
-                break
-            buffer[length] = byte
+        length = self.length
+        end = min(end, at + len(self.buffer) - 1 - length)
+        while at < end and 32 <= data[at] < 127:
+            self.buffer[length] = data[at]
             length += 1
             at += 1
         self.length = length
