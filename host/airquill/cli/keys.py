@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from airquill.cli.common import Json, Layout, Port, open_unit, table, warn, write_json
 from airquill.cli.keys_watch import watch
+from airquill.errors import AirquillError
+
+if TYPE_CHECKING:
+    from airquill.link.client import Client
 
 app = typer.Typer(help="Bind key strokes to pedals and to the pick cycle.", no_args_is_help=True)
 app.command(epilog="Examples: airquill keys watch, airquill keys watch --seconds 10 --json")(watch)
@@ -66,38 +70,61 @@ def bind(
     pedal: Annotated[Pedal, typer.Argument(help="Which pedal.")],
     gesture: Annotated[Gesture, typer.Argument(help="Which gesture of it.")],
     strokes: Strokes,
+    context: typer.Context,
     layout: Layout = "us",
     port: Port = None,
 ) -> None:
     """Bind strokes to a gesture of a pedal, and save."""
-    _bind(f"pedal{pedal.number}.{gesture.value}_keys", strokes, layout, port)
+    _bind(context, f"pedal{pedal.number}.{gesture.value}_keys", strokes, layout, port)
 
 
 @app.command(epilog='Example: airquill keys on released "Down Arrow"')
 def on(
     event: Annotated[CycleEvent, typer.Argument(help="What happened to the part.")],
     strokes: Strokes,
+    context: typer.Context,
     layout: Layout = "us",
     port: Port = None,
 ) -> None:
     """Bind strokes to an event of the pick cycle, and save. A failed pick then never moves your guide on."""
-    _bind(f"keys.on_{event.value}", strokes, layout, port)
+    _bind(context, f"keys.on_{event.value}", strokes, layout, port)
 
 
-def _bind(path: str, strokes: str, layout: str, port: str | None) -> None:
+def _bind(context: typer.Context, path: str, strokes: str, layout: str, port: str | None) -> None:
     from airquill.keys import check, describe
     from airquill.profile.written import read_stroke, stroke_text
 
+    if not strokes.strip():
+        raise AirquillError(f"{path}: The stroke is empty. Name a key, such as Down Arrow; none unbinds.")
     program = read_stroke(path, strokes, layout)
     with open_unit(port) as unit:
+        _need_permission(unit, path, program)
         unit.set({path: program}, keep=True)
     if not program:
         typer.echo(f"{path}: nothing bound. Saved.")
         return
     typer.echo(f"{path}: {stroke_text(program)}, which {describe(program, layout)}. Saved.")
+    # What the keys come to on other layouts is news only to somebody who did not say which one the PC has.
+    source = context.get_parameter_source("layout")
+    unsaid = source is not None and source.name == "DEFAULT"
     for finding in check(program, layout):
-        if finding.kind != "refused":  # the unit has taken it
-            warn(finding.sentence)
+        if finding.kind == "moves" and not unsaid:
+            continue
+        warn(finding.sentence + (" Name yours with --layout." if finding.kind == "moves" else ""))
+
+
+def _need_permission(unit: Client, path: str, program: bytes) -> None:
+    """AirquillError when a setting of the unit does not allow this stroke yet, with how to switch it on."""
+    from airquill.keys import needed_settings, reasons
+
+    needed = needed_settings(program)
+    off = [name for name, on in unit.get(*needed).items() if not on]
+    if off:
+        names = "=on ".join(off)
+        raise AirquillError(
+            f"{path}: The unit does not take this stroke while {' and '.join(off)} {'is' if len(off) == 1 else 'are'} "
+            f"off, because it {reasons(program)[0]}. If that is what you want: airquill set --keep {names}=on"
+        )
 
 
 @app.command("check", epilog="""Example: airquill keys check "'20 pcs', Enter" --layout de""")
@@ -150,7 +177,7 @@ def names(
     found = {usage: name for usage, name in NAMES.items() if word.casefold() in name.casefold()}
     if as_json:
         write_json({name: usage for usage, name in found.items()})
-    else:
+    elif found:
         table(("Name", "Usage"), [(name, f"0x{usage:02X}") for usage, name in found.items()])
     if not found:
-        raise typer.Exit(1)
+        raise AirquillError(f"No key has {word!r} in its name. `airquill keys names` lists them all.", 1)
