@@ -219,7 +219,6 @@ def settled(gauge: int, share: float, speed: float, joined: bool, air: Air | Non
         air.pump.step(air.pump_duty, 1e-3)
         air.valve.step(air.valve_drive, 1e-3)
     air.pump.heat_k = 0.0
-    air.valve_open = air.valve.position
     return air
 
 

@@ -27,11 +27,12 @@ SAG_SHARE = 0.4  # of the supply voltage, at strength 1
 BLOW_C = 0.3 * flow.C_UNIT  # the optional puff valve: as wide as the vent it works against; chosen
 BLOW_B = 0.35
 
-# Longest way of a pressure in one step: a pick moves 100 to 300 Pa in 1 ms and is smooth; a vent ends steeply.
-COARSE_PA = 400.0
-COARSE_VENT_PA = 60.0
-FINE_PA = 25.0
+# Longest way of a pressure in one step: a pick moves 0.1 to 0.3 kPa in 1 ms and is smooth; a vent ends steeply.
+COARSE_KPA = 0.4
+COARSE_VENT_KPA = 0.06
+FINE_KPA = 0.025
 MOST_FINE_STEPS = 100
+LINEAR = 1.0 - flow.LINEAR_RATIO
 
 FAULTS = (
     "tip_clog",
@@ -96,12 +97,10 @@ class Air:
         self.blow_open = 0
         self.blow_kpa = 10.0
 
-        self.valve_open = 0.0
         self.pen_kpa = 0.0
         self.line_kpa = 0.0
         self.pump_kpa = 0.0
         self.tip_flow = 0.0
-        self.leak_flow = 0.0
         self.hose_flow = 0.0
         self.pump_flow = 0.0
         self._hose_stretch = 1.0  # hose resistance over its laminar value
@@ -114,27 +113,39 @@ class Air:
         needle, valve, pump = self.needle, self.valve, self.pump
         # a clog takes its share off both losses: C and the laminar conductance shrink alike
         bore_left = (1.0 - 0.98 * faults["tip_clog"]) ** 2
-        self._tip_k = needle.c_inertia * scale * bore_left
-        self._tip_b = NEEDLE_B
-        self._tip_end = flow.linear_end(NEEDLE_B)
-        self._tip_r = flow.laminar_resistance(needle.bore_mm, needle.length_mm, self.temp_c) / bore_left
-        self._tip_r /= needle.c_share
-        self._valve_k = valve.c_dm3_s_bar * flow.C_UNIT * scale
-        self._valve_b = valve.b
-        self._valve_end = flow.linear_end(valve.b)
+        tip_k = needle.c_inertia * scale * bore_left / (1.0 - NEEDLE_B)
+        tip_r = flow.laminar_resistance(needle.bore_mm, needle.length_mm, self.temp_c) / (bore_left * needle.c_share)
+        tip_r /= needle.c_share
+        valve_k = valve.c_dm3_s_bar * flow.C_UNIT * scale / (1.0 - valve.b)
         self._blow_k = BLOW_C * scale
         self._hose_r = flow.laminar_resistance(self.hose_bore_mm, self.hose_length_mm, self.temp_c)
         # 5 L/min of reference air at a mean pressure near ambient
         filter_r = self.filter_kpa * 1000.0 / (5.0 / 60000.0)
         self._filter_r = filter_r / (1.0 - 0.97 * faults["filter_clog"]) ** 4
         self._hose_re = flow.reynolds(1.0, self.hose_bore_mm, self.temp_c)
+        self._hose_k = 500.0 / (self._hose_r * self._hose_stretch + self._filter_r)
         self._leak_g = self.leak + LEAK_SPAN * faults["hose_leak"]
+        self._volt_share = (1.0 - SAG_SHARE * faults["supply_sag"]) / RATED_VOLTS
+        # what step() needs, in its order; pressures are in kPa there
+        self._constants = (
+            1.0 - NEEDLE_B,
+            4.0 / (tip_k * tip_k),
+            0.002 * tip_r,
+            self._leak_g,
+            1.0 - valve.b,
+            valve_k,
+            flow.LAMINAR_RE / self._hose_re,
+            self.pen_m3,
+            self.line_m3,
+            self.pump_m3,
+        )
         pump.wear = faults["pump_wear"]
         pump.stall = faults["pump_stall"]
         pump.refresh()
         valve.slow = faults["valve_slow"]
         valve.stuck_open = faults["valve_stuck_open"]
         valve.stuck_shut = faults["valve_stuck_shut"]
+        valve.refresh()
 
     def set_fault(self, name: str, strength: float) -> None:
         """Set a fault's strength, 0 to 1; takes effect with the next step. ValueError for a bad name or strength."""
@@ -168,6 +179,16 @@ class Air:
         return self.supply_volts * (1.0 - SAG_SHARE * self.faults["supply_sag"])
 
     @property
+    def valve_open(self) -> float:
+        """Opening of the valve to the pump, 0 to 1; the rest is open to ambient."""
+        return self.valve.position
+
+    @property
+    def leak_flow(self) -> float:
+        """Air in through leaks of the pen side, Pa m3/s."""
+        return 1000.0 * self._leak_g * self.pen_kpa
+
+    @property
     def tip_lpm(self) -> float:
         """Air in through the needle, L/min of reference air; negative when it blows out."""
         return flow.lpm(self.tip_flow, self.temp_c)
@@ -190,128 +211,124 @@ class Air:
 
     def step(self, dt_s: float) -> None:
         """Advance by dt_s seconds, above 0. Stable at every dt_s; 1 to 5 ms follow a pick, seconds serve idle time."""
-        amb = self.ambient_pa
-        pen = amb - 1000.0 * self.pen_kpa
-        line = amb - 1000.0 * self.line_kpa
-        suck = amb - 1000.0 * self.pump_kpa
-        volts = self.supply_volts * (1.0 - SAG_SHARE * self.faults["supply_sag"]) / RATED_VOLTS
+        amb = 0.001 * self.ambient_pa
+        volts = self.supply_volts * self._volt_share
         pump = self.pump
         speed = pump.speed
         if self.pump_duty or speed or pump.heat_k > 0.01:
             speed = pump.step(self.pump_duty * volts, dt_s)
         valve = self.valve
-        opened = self.valve_open = valve.step(self.valve_drive * volts, dt_s)
-
-        b_tip = self._tip_b
-        b_valve = self._valve_b
-        share = self.tip_share
-        g_leak = self._leak_g
-        source = amb + 1000.0 * self.blow_kpa if self.blow_open else 0.0
-        # the pump is a conductance to its end pressure; its check valves pass nothing the other way
-        end = amb
-        pump_k = 0.0
+        drive = self.valve_drive * volts
+        if drive != valve.rests_at:
+            valve.step(drive, dt_s)
+        opened = valve.position
+        # the pump is a conductance to its end vacuum; its check valves pass nothing the other way
+        end = pump_g = 0.0
         if speed > 0.0:
             turned = speed + pump.leak_share
-            end = amb - amb * pump.end_share * speed / turned
-            pump_k = pump.free_flow * turned / pump.end_share * (1.0 - HOT_LOSS_PER_K * pump.heat_k)
-        rate = 1.0 / dt_s
+            end = amb * pump.end_share * speed / turned
+            pump_g = pump.free_flow * turned / pump.end_share * (1.0 - HOT_LOSS_PER_K * pump.heat_k)
+
+        tip_u, tip_k, tip_r, leak_g, valve_u, valve_k, hose_limit, pen_m3, line_m3, pump_m3 = self._constants
+        share = self.tip_share
+        coarse = COARSE_KPA if opened == 1.0 else COARSE_VENT_KPA
+        pen, line, suck = self.pen_kpa, self.line_kpa, self.pump_kpa  # vacuum; *_abs below are absolute
+        hose_flow = self.hose_flow
         left = 0  # fine steps to go; 0 while the whole step is tried
+        rate = 1.0 / dt_s
 
         while True:
+            pen_abs = amb - pen
+            line_abs = amb - line
             g_tip = 0.0
             if share > 0.0:
-                ratio = pen / amb if pen < amb else amb / pen
-                g_tip = self._tip_k
-                if ratio <= b_tip:
-                    g_tip /= 1.0 - ratio
-                elif ratio < 0.999:
-                    x = (ratio - b_tip) / (1.0 - b_tip)
-                    g_tip *= sqrt(1.0 - x * x) / (1.0 - ratio)
+                # flow.with_friction, with 4 over the square of the inertial conductance
+                if pen >= 0.0:
+                    u = tip_u * amb / pen if pen > LINEAR * amb else tip_u / LINEAR
                 else:
-                    g_tip *= self._tip_end
-                friction = 2.0 * self._tip_r / (pen + amb)
-                g_tip = 2.0 * share / (friction + sqrt(friction * friction + 4.0 / (g_tip * g_tip)))
+                    u = tip_u * pen_abs / -pen if -pen > LINEAR * pen_abs else tip_u / LINEAR
+                inertia = tip_k / (u + u - 1.0 if u > 1.0 else u * u)
+                friction = tip_r / (pen_abs + amb)
+                g_tip = 2.0 * share / (friction + sqrt(friction * friction + inertia))
 
-            # hose and filter
-            stretch = self._hose_stretch
-            re = self._hose_re * self.hose_flow
-            if re < 0.0:
-                re = -re
-            if re > flow.LAMINAR_RE or stretch > 1.0:
-                # half of the way to the new value each time: the turbulent law alone would hunt
-                target = flow.friction_factor(re) * re / 64.0 if re > flow.LAMINAR_RE else 1.0
-                stretch += 0.5 * (target - stretch)
-                self._hose_stretch = stretch
-            g_hose = 0.5 * (pen + line) / (self._hose_r * stretch + self._filter_r)
+            # hose and filter: laminar, unless it flows faster, or did
+            if hose_flow > hose_limit or hose_flow < -hose_limit or self._hose_stretch > 1.0:
+                self._stretch_hose(hose_flow)
+            g_hose = self._hose_k * (pen_abs + line_abs)
 
             # valve: to the pump by its opening, to ambient by the rest
             g_join = 0.0
             if opened > 0.0:
-                ratio = suck / line if suck < line else line / suck
-                g_join = self._valve_k * opened
-                if ratio <= b_valve:
-                    g_join /= 1.0 - ratio
-                elif ratio < 0.999:
-                    x = (ratio - b_valve) / (1.0 - b_valve)
-                    g_join *= sqrt(1.0 - x * x) / (1.0 - ratio)
-                else:
-                    g_join *= self._valve_end
+                drop = suck - line
+                high = line_abs
+                if drop < 0.0:
+                    drop = -drop
+                    high += drop
+                u = valve_u * high / drop if drop > LINEAR * high else valve_u / LINEAR
+                g_join = valve_k * opened * (sqrt(u + u - 1.0) if u > 1.0 else u)
             g_vent = 0.0
             if opened < 1.0:
-                ratio = line / amb if line < amb else amb / line
-                g_vent = self._valve_k * (1.0 - opened)
-                if ratio <= b_valve:
-                    g_vent /= 1.0 - ratio
-                elif ratio < 0.999:
-                    x = (ratio - b_valve) / (1.0 - b_valve)
-                    g_vent *= sqrt(1.0 - x * x) / (1.0 - ratio)
+                if line >= 0.0:
+                    u = valve_u * amb / line if line > LINEAR * amb else valve_u / LINEAR
                 else:
-                    g_vent *= self._valve_end
+                    u = valve_u * line_abs / -line if -line > LINEAR * line_abs else valve_u / LINEAR
+                g_vent = valve_k * (1.0 - opened) * (sqrt(u + u - 1.0) if u > 1.0 else u)
 
             g_pump = 0.0
-            if suck > end:
-                g_pump = pump_k
-                if pump.curvature and speed > 0.0 and suck < amb:
-                    g_pump *= 1.0 + pump.curvature * (amb - suck) / (amb - end)
+            if suck < end:
+                g_pump = pump_g
+                if pump.curvature and suck > 0.0:
+                    g_pump *= 1.0 + pump.curvature * suck / end
 
             # backward Euler over the three volumes, eliminated from both ends towards the line
-            cap_pen = self.pen_m3 * rate
-            cap_line = self.line_m3 * rate
-            cap_suck = self.pump_m3 * rate
-            g_in = g_tip + g_leak
-            den_pen = cap_pen + g_in + g_hose
-            rhs_pen = cap_pen * pen + g_in * amb
-            den_suck = cap_suck + g_join + g_pump + STANDING_LEAK
-            rhs_suck = cap_suck * suck + g_pump * end + STANDING_LEAK * amb
-            den = cap_line + g_hose + g_join + g_vent
-            rhs = cap_line * line + g_vent * amb
-            if source:
-                ratio = min(line / source, flow.LINEAR_RATIO)
+            from_pen = pen_m3 * rate
+            from_line = line_m3 * rate
+            from_suck = pump_m3 * rate
+            own_pen = from_pen + g_tip + leak_g
+            own_suck = from_suck + g_pump + STANDING_LEAK
+            rhs_pen = from_pen * pen
+            rhs_suck = from_suck * suck + g_pump * end
+            to_pen = g_hose / (own_pen + g_hose)
+            to_suck = g_join / (own_suck + g_join)
+            den = from_line + g_vent + to_pen * own_pen + to_suck * own_suck
+            rhs = from_line * line + to_pen * rhs_pen + to_suck * rhs_suck
+            if self.blow_open:
+                source = amb + self.blow_kpa
+                ratio = min(line_abs / source, flow.LINEAR_RATIO)
                 g_blow = self._blow_k * flow.phi(ratio, BLOW_B) / (1.0 - ratio)
                 den += g_blow
-                rhs += g_blow * source
-            to_pen = g_hose / den_pen
-            to_suck = g_join / den_suck
-            new_line = (rhs + to_pen * rhs_pen + to_suck * rhs_suck) / (den - to_pen * g_hose - to_suck * g_join)
-            new_pen = (rhs_pen + g_hose * new_line) / den_pen
-            new_suck = (rhs_suck + g_join * new_line) / den_suck
-            if left == 0:
+                rhs -= g_blow * self.blow_kpa
+            new_line = rhs / den
+            new_pen = (rhs_pen + g_hose * new_line) / (own_pen + g_hose)
+            new_suck = (rhs_suck + g_join * new_line) / (own_suck + g_join)
+            if left == 0 and not (
+                -coarse <= new_pen - pen <= coarse
+                and -coarse <= new_line - line <= coarse
+                and -coarse <= new_suck - suck <= coarse
+            ):
                 moved = max(abs(new_pen - pen), abs(new_line - line), abs(new_suck - suck))
-                if moved > (COARSE_PA if opened == 1.0 else COARSE_VENT_PA):
-                    left = min(int(moved / FINE_PA) + 1, MOST_FINE_STEPS)
-                    rate *= left
-                    continue
+                left = min(int(moved / FINE_KPA) + 1, MOST_FINE_STEPS)
+                rate *= left
+                continue
             pen = new_pen
             line = new_line
             suck = new_suck
-            self.hose_flow = g_hose * (pen - line)
+            hose_flow = 1000.0 * g_hose * (line - pen)
             if left <= 1:
                 break
             left -= 1
 
-        self.pen_kpa = (amb - pen) * 0.001
-        self.line_kpa = (amb - line) * 0.001
-        self.pump_kpa = (amb - suck) * 0.001
-        self.tip_flow = g_tip * (amb - pen)
-        self.leak_flow = g_leak * (amb - pen)
-        self.pump_flow = g_pump * (suck - end)
+        self.pen_kpa = pen
+        self.line_kpa = line
+        self.pump_kpa = suck
+        self.hose_flow = hose_flow
+        self.tip_flow = 1000.0 * g_tip * pen
+        self.pump_flow = 1000.0 * g_pump * (end - suck)
+
+    def _stretch_hose(self, hose_flow: float) -> None:
+        """Let the hose's resistance follow its Reynolds number, above its laminar value from Re 2300."""
+        re = self._hose_re * abs(hose_flow)
+        target = flow.friction_factor(re) * re / 64.0 if re > flow.LAMINAR_RE else 1.0
+        # half of the way to the new value each time: the turbulent law alone would hunt
+        self._hose_stretch += 0.5 * (target - self._hose_stretch)
+        self._hose_k = 500.0 / (self._hose_r * self._hose_stretch + self._filter_r)

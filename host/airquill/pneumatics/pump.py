@@ -58,22 +58,34 @@ class Pump:
         start, floor, friction = self._sound_duties
         self.start_duty = start + (1.0 - start) * self.stall
         self.floor_duty = floor + (1.0 - floor) * self.stall
-        self.friction_duty = friction + 0.5 * self.stall
+        self.friction_duty = min(friction + 0.5 * self.stall, 0.95)
+        self._drive = -1.0
+        self._dt_s = 0.0
+
+    def _aim(self, drive: float, dt_s: float) -> None:
+        """Work out once where a drive leads and what share of the way a step takes."""
+        target = (drive - self.friction_duty) / (1.0 - self.friction_duty)
+        self._target = min(max(target, 0.0), MOST_SPEED)
+        # below this speed the drive cannot turn it
+        self._least_speed = 2.0 * MOST_SPEED if drive < self.floor_duty else 0.02 if drive < self.start_duty else 0.0
+        self._heat_end = HEAT_K * drive * drive
+        self._up = dt_s / (SPIN_UP_S + dt_s)
+        self._down = SPIN_DOWN_S / (SPIN_DOWN_S + dt_s)
+        self._warm = dt_s / (HEAT_S + dt_s)
+        self._drive = drive
+        self._dt_s = dt_s
 
     def step(self, drive: float, dt_s: float) -> float:
         """Advance speed and heat by dt_s under a drive of 0 to 1 (mean voltage over rated); implicit, any dt_s."""
+        if drive != self._drive or dt_s != self._dt_s:
+            self._aim(drive, dt_s)
         speed = self.speed
-        if drive < self.floor_duty or (speed < 0.02 and drive < self.start_duty):
-            speed *= SPIN_DOWN_S / (SPIN_DOWN_S + dt_s)
+        if speed >= self._least_speed:
+            speed += (self._target - speed) * self._up
+        else:
+            speed *= self._down
             if speed < 1e-6:
                 speed = 0.0
-        else:
-            target = (drive - self.friction_duty) / (1.0 - self.friction_duty)
-            if target < 0.0:
-                target = 0.0
-            elif target > MOST_SPEED:
-                target = MOST_SPEED
-            speed += (target - speed) * dt_s / (SPIN_UP_S + dt_s)
         self.speed = speed
-        self.heat_k += (HEAT_K * drive * drive - self.heat_k) * dt_s / (HEAT_S + dt_s)
+        self.heat_k += (self._heat_end - self.heat_k) * self._warm
         return speed

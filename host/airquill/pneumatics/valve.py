@@ -10,10 +10,14 @@ DROP_OUT = 0.104  # 1.25 V / 12 V
 COIL_S = 0.008  # full drive pulls in after 2.7 ms, a half drive drops out after 13 ms (a plain diode clamp); chosen
 TRAVEL_S = 0.002
 SLOW_TIMES = 9.0  # a fully slow valve takes ten times as long
+SETTLED = 1e-9  # a coil this near to its drive is at it
 
 
 class Valve:
-    """`position` is 0 (vents) to 1 (pump joined); `drive` of 0 to 1 is the mean voltage over rated."""
+    """`position` is 0 (vents) to 1 (pump joined); `drive` of 0 to 1 is the mean voltage over rated.
+
+    `rests_at` is the drive under which nothing moves any more, or None: a step under it may be left out.
+    """
 
     def __init__(self, c_dm3_s_bar: float = 0.3, b: float = 0.35):
         """Sonic conductance of either path in dm3/(s bar) (0.07 tiny to 0.7) and critical ratio (0.2 to 0.5)."""
@@ -28,30 +32,33 @@ class Valve:
         self.slow = 0.0
         self.stuck_open = 0.0
         self.stuck_shut = 0.0
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Recompute what follows from faults; call after changing one."""
+        slow = 1.0 + SLOW_TIMES * self.slow
+        self._coil_s = COIL_S * slow
+        self._travel_s = TRAVEL_S * slow
+        self.rests_at: float | None = None
 
     def step(self, drive: float, dt_s: float) -> float:
         """Advance by dt_s; implicit, any dt_s. Returns the position."""
-        slow = 1.0 + SLOW_TIMES * self.slow
         coil = self.coil
-        coil += (drive - coil) * dt_s / (COIL_S * slow + dt_s)
-        self.coil = coil
+        coil += (drive - coil) * dt_s / (self._coil_s + dt_s)
+        settled = -SETTLED < drive - coil < SETTLED
+        self.coil = coil = drive if settled else coil
         if self.energised:
             if coil < DROP_OUT:
                 self.energised = False
         elif coil > PULL_IN:
             self.energised = True
-        travel = self.travel
-        if self.energised:
-            if travel < 1.0:
-                travel += dt_s / (TRAVEL_S * slow)
-                if travel > 1.0:
-                    travel = 1.0
-                self.travel = travel
-        elif travel > 0.0:
-            travel -= dt_s / (TRAVEL_S * slow)
-            if travel < 0.0:
-                travel = 0.0
-            self.travel = travel
+        travel = self.travel + (dt_s if self.energised else -dt_s) / self._travel_s
+        if travel > 1.0:
+            travel = 1.0
+        elif travel < 0.0:
+            travel = 0.0
+        self.rests_at = drive if settled and travel == self.travel else None
+        self.travel = travel
         position = travel
         if position < self.stuck_open:
             position = self.stuck_open
