@@ -115,7 +115,6 @@ class Air:
         bore_left = (1.0 - 0.98 * faults["tip_clog"]) ** 2
         tip_k = needle.c_inertia * scale * bore_left / (1.0 - NEEDLE_B)
         tip_r = flow.laminar_resistance(needle.bore_mm, needle.length_mm, self.temp_c) / (bore_left * needle.c_share)
-        tip_r /= needle.c_share
         valve_k = valve.c_dm3_s_bar * flow.C_UNIT * scale / (1.0 - valve.b)
         self._blow_k = BLOW_C * scale
         self._hose_r = flow.laminar_resistance(self.hose_bore_mm, self.hose_length_mm, self.temp_c)
