@@ -29,6 +29,14 @@ def test_text_is_typed_for_the_named_layout_and_nothing_is_said_of_others(hands:
     assert typed(hands.reports(), "de") == '"Stück"'
 
 
+def test_what_another_gesture_costs_the_tap_is_said(hands: Control) -> None:
+    airquill("set", "pedal2.double_ms=250").done()
+    assert "now waits 250 ms" in airquill("keys", "bind", "second", "double", "Up Arrow").done()
+    assert "waits" not in airquill("keys", "bind", "second", "double", "none").done()
+    assert "comes up" in airquill("keys", "bind", "second", "hold", "F9").done()
+    assert "waits" not in airquill("keys", "bind", "second", "tap", "Tab").done()
+
+
 def test_who_names_no_layout_hears_what_the_keys_are_elsewhere(hands: Control) -> None:
     bound = airquill("keys", "bind", "second", "tap", '"zero"')
     assert 'de, ch it types "yero"' in bound.err

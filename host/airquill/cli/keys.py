@@ -100,10 +100,11 @@ def _bind(context: typer.Context, path: str, strokes: str, layout: str, port: st
     with open_unit(port) as unit:
         _need_permission(unit, path, program)
         unit.set({path: program}, keep=True)
+        waits = _waits(unit, path) if program else ""
     if not program:
         typer.echo(f"{path}: nothing bound. Saved.")
         return
-    typer.echo(f"{path}: {stroke_text(program)}, which {describe(program, layout)}. Saved.")
+    typer.echo(f"{path}: {stroke_text(program)}, which {describe(program, layout)}. Saved.{waits}")
     # What the keys come to on other layouts is news only to somebody who did not say which one the PC has.
     source = context.get_parameter_source("layout")
     unsaid = source is not None and source.name == "DEFAULT"
@@ -111,6 +112,17 @@ def _bind(context: typer.Context, path: str, strokes: str, layout: str, port: st
         if finding.kind == "moves" and not unsaid:
             continue
         warn(finding.sentence + (" Name yours with --layout." if finding.kind == "moves" else ""))
+
+
+def _waits(unit: Client, path: str) -> str:
+    """What binding another gesture costs a tap of the same pedal; empty where it costs nothing."""
+    from airquill.link.convert import plain
+
+    pedal, _, name = path.partition(".")
+    if name == "double_keys":
+        ms = unit.get(f"{pedal}.double_ms")[f"{pedal}.double_ms"]
+        return f" A tap of this pedal now waits {plain(ms)} ms for a second one."
+    return " A tap of this pedal now counts when the pedal comes up." if name == "hold_keys" else ""
 
 
 def _need_permission(unit: Client, path: str, program: bytes) -> None:
