@@ -18,8 +18,8 @@ from airquill.pneumatics.measured import HOSE_BORE_MM, HOSE_LENGTH_MM
 from airquill.pneumatics.needles import NEEDLE_B, Needle
 from airquill.pneumatics.pump import BACK_LEAK
 from airquill.tuning.fit import fit
-from airquill.tuning.measurement import DECAY, KINDS, PULL_DOWN, VENT, Level, Measurement, Recording
-from airquill.tuning.parameters import parameters_for
+from airquill.twin.measurement import DECAY, KINDS, PULL_DOWN, VENT, Level, Measurement, Recording
+from airquill.twin.parameters import parameters_for
 
 AMB = 101325.0
 COIL_S, PULL_IN, DROP_OUT, TRAVEL_S = 0.008, 0.29, 0.104, 0.002
@@ -60,7 +60,7 @@ def _hose_table(filter_r: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 class Tool:
-    """One tool of these true parameters (names of tuning/parameters.py)."""
+    """One tool of these true parameters (names of twin/parameters.py)."""
 
     def __init__(self, true: dict[str, float]):
         self.true = true
@@ -143,15 +143,12 @@ class Tool:
         def slope(t: float, y: np.ndarray) -> list[float]:
             return [*self.slope(y[:3], opened(t), speed(t), None, 0.0), (y[0] - y[3]) / lag_s]
 
-        times = np.maximum(at_s, 0.0)
-        order = np.argsort(times)
+        times, place = np.unique(np.maximum(at_s, 0.0), return_inverse=True)
         run = solve_ivp(
-            slope, (0.0, float(times.max()) + 1e-9), [*start, start[0]], "LSODA",
-            t_eval=times[order], rtol=1e-6, atol=0.5, max_step=0.02 if kind != DECAY else 0.2,
+            slope, (0.0, float(times[-1]) + 1e-9), [*start, start[0]], "LSODA",
+            t_eval=times, rtol=1e-6, atol=0.5, max_step=0.02 if kind != DECAY else 0.2,
         )  # fmt: skip
-        kpa = np.empty(len(times))
-        kpa[order] = (AMB - run.y[3]) * 1e-3
-        return kpa
+        return np.asarray(((AMB - run.y[3]) * 1e-3)[place])
 
 
 def measure(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +12,7 @@ from airquill.cli.common import Json, console, table, warn, write_json
 
 if TYPE_CHECKING:
     from airquill.planning.board import Board
+    from airquill.planning.choice import Bench
     from airquill.planning.plan import Plan
 
 app = typer.Typer()
@@ -47,6 +49,9 @@ def parts(
         float | None, typer.Option(metavar="FACTOR", help="Safety factor; otherwise 1.5 smooth, 2 rough, 4 vertical.")
     ] = None,
     altitude: Annotated[float, typer.Option(metavar="METRES", help="Altitude of the bench.")] = 0.0,
+    twin: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The unit to work with, as `airquill tune` wrote it.")
+    ] = None,
     spare: Annotated[
         float | None, typer.Option(metavar="PCT", help="Spare parts in percent; otherwise by size.")
     ] = None,
@@ -77,7 +82,7 @@ def parts(
     if side not in (None, "top", "bottom"):
         raise AirquillError(f"--side takes top or bottom, not {side}.")
     columns = _columns(column or [])
-    bench = Bench(gauges=_gauges(needles), load=load, safety=safety, altitude_m=altitude)
+    bench = _bench(Bench(gauges=_gauges(needles), load=load, safety=safety, altitude_m=altitude), twin)
     knowledge = load_knowledge(packages or [])
     read = _read(board, bom, columns, unit)
     pieces, said = read_stock(stock) if stock else (None, "")
@@ -100,6 +105,16 @@ def parts(
     _warn(plan)
     if not plan.complete:
         raise typer.Exit(1)
+
+
+def _bench(bench: Bench, twin: Path | None) -> Bench:
+    """The same with the air and the needles of a measured unit."""
+    from airquill.twin.file import load_twin
+
+    if twin is None:
+        return bench
+    found = load_twin(twin)
+    return replace(bench, air=found.air(), needle=found.needle)
 
 
 def _columns(texts: list[str]) -> dict[str, str]:

@@ -29,7 +29,7 @@ def sim() -> None:
 
 @app.command(
     epilog="Examples: airquill sim run --dir bench, then airquill show --port bench/port. "
-    "airquill sim run --fault hose_leak=0.3 --needle 25"
+    "airquill sim run --fault hose_leak=0.3 --needle 25, or airquill sim run --twin heather-07.json"
 )
 def run(
     folder: Annotated[
@@ -42,6 +42,10 @@ def run(
     ] = None,
     no_sensor: Annotated[bool, typer.Option("--no-sensor", help="Leave the vacuum sensor out.")] = False,
     no_panel: Annotated[bool, typer.Option("--no-panel", help="Leave knob and light bar out.")] = False,
+    twin: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="A measured unit, as `airquill tune` wrote it; else a usual one."),
+    ] = None,
     seed: Annotated[int, typer.Option(help="What is left to chance follows from it; also the chip's number.")] = 1,
     as_json: Annotated[
         bool, typer.Option("--json", help="Write port, folder and process id as one JSON line when ready.")
@@ -60,6 +64,7 @@ def run(
         seed=seed,
         parts=tuple(part for part in Options().parts if part not in left_out),
         faults=dict(_fault(text) for text in fault or ()),
+        made_of=_twin(twin) if twin else None,
     )
     with ExitStack() as stack:
         if folder is None:
@@ -68,6 +73,12 @@ def run(
         stack.callback(unit.close)
         stack.callback(withdraw, os.getpid())
         unit.run(lambda: _say(unit, as_json))
+
+
+def _twin(path: Path) -> dict[str, dict[str, float]]:
+    from airquill.twin.file import load_twin
+
+    return load_twin(path).made_of()
 
 
 def _fault(text: str) -> tuple[str, float]:

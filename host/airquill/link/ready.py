@@ -20,6 +20,20 @@ PEDALS = (1, 2)
 _GESTURES = ("tap", "hold", "double")
 _BY_FOOT = {"": "", "1": " or pedal 1", "2": " or pedal 2", "12": " or a pedal"}
 
+
+def _quiet() -> dict[str, Value]:
+    wanted: dict[str, Value] = {}
+    for pedal in PEDALS:
+        wanted[f"pedal{pedal}.vacuum"] = "none"
+        for gesture in _GESTURES:
+            wanted[f"pedal{pedal}.{gesture}_does"] = "none"
+            wanted[f"pedal{pedal}.{gesture}_keys"] = b""
+    return wanted
+
+
+QUIET = _quiet()
+"""Settings with which a press of a pedal does nothing."""
+
 Entered = Callable[[float], bool]
 """Waits up to so many seconds for Enter, and tells whether it came."""
 
@@ -30,14 +44,8 @@ def quiet_pedals(unit: Client) -> Iterator[bool]:
 
     Gives False, and changes nothing, where the unit may not change its pedals now: vacuum is on.
     """
-    wanted: dict[str, Value] = {}
-    for pedal in PEDALS:
-        wanted[f"pedal{pedal}.vacuum"] = "none"
-        for gesture in _GESTURES:
-            wanted[f"pedal{pedal}.{gesture}_does"] = "none"
-            wanted[f"pedal{pedal}.{gesture}_keys"] = b""
-    before = unit.get(*wanted)
-    changed = {path: value for path, value in wanted.items() if before[path] != value}
+    before = unit.get(*QUIET)
+    changed = {path: value for path, value in QUIET.items() if before[path] != value}
     try:
         if changed:
             unit.set(changed)

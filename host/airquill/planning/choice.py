@@ -45,6 +45,8 @@ def usual_air(pascal: float) -> Air:
 @dataclass(frozen=True)
 class Bench:
     """What is at hand and how it is used. `load` is lift, carry or vertical; `safety` None takes that of the load case.
+    `air` and `needle` give the tool's air path at an ambient pressure in Pa and its needles, of a twin where there is
+    one.
 
     Raises AirquillError for values that mean nothing.
     """
@@ -54,6 +56,7 @@ class Bench:
     safety: float | None = None
     altitude_m: float = 0.0
     air: Callable[[float], Air] = usual_air
+    needle: Callable[[int], Needle] = Needle
     _held: dict[tuple[int, bool, float], float] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -90,7 +93,7 @@ class Bench:
         return self._held[key]
 
     def _settle(self, gauge: int, rough: bool, duty: float) -> float:
-        needle = Needle(gauge)
+        needle = self.needle(gauge)
         covering = Part(9.0, 9.0, 1.0, 1.0)
         share = seal_share(needle, covering, WORST_GAP * (ROUGH_GAP_UM if rough else SMOOTH_GAP_UM))
         air = self.air(self.ambient_pa)

@@ -44,17 +44,18 @@ PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 
 @dataclass
 class Options:
-    """What a virtual unit is made of. `faults` are strengths of 0 to 1 by name."""
+    """What a virtual unit is made of. `faults` are strengths of 0 to 1 by name; `made_of` see World."""
 
     needle: int = 22
     seed: int = 1
     parts: tuple[str, ...] = (*DEFAULT_PARTS, "boot_volume")
     faults: dict[str, float] = field(default_factory=dict)
+    made_of: dict[str, dict[str, float]] | None = None
 
     def check(self) -> None:
         """AirquillError when there can be no such unit."""
         try:
-            world = World(self.seed, self.needle)
+            world = World(self.seed, self.needle, self.made_of)
             for name, strength in self.faults.items():
                 world.set_fault(0, name, strength)
         except ValueError as error:
@@ -173,6 +174,7 @@ class Child:
             "began_us": self._began_us,
             "seed": self.options.seed,
             "needle": self.options.needle,
+            "made_of": self.options.made_of,
             "parts": self.options.parts,
             "faults": {} if self._world else self.options.faults,
             "world": self._world,

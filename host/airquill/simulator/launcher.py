@@ -225,7 +225,7 @@ def main(terminal_fd: int, channel_fd: int) -> None:
     channel = Channel(channel_fd)
     config = channel.first()
     clock = RealClock(config["began_us"])  # type: ignore[arg-type]
-    world = World(config["seed"], config["needle"])  # type: ignore[arg-type]
+    world = World(config["seed"], config["needle"], config["made_of"])  # type: ignore[arg-type]
     flash = Flash(FileCells(config["flash"]), world.noise, clock.spend)  # type: ignore[arg-type]
     line = TerminalLine(terminal_fd)
     clock.wake.register(line.file, select.POLLIN)

@@ -22,7 +22,7 @@ DEFAULT_PARTS = ("sensor", "supply", "panel", "keyboard")
 class Unit:
     """One unit. Time moves by advance() alone; `app` is None while the unit is off, starting, hung or at its prompt.
 
-    `extensions` is a folder with add-ons.
+    `extensions` is a folder with add-ons; `made_of` says what a measured unit is made of, see World.
 
     Raises ValueError for a needle that is not listed; OSError when `flash_path` cannot be opened.
     """
@@ -34,11 +34,12 @@ class Unit:
         parts: tuple[str, ...] = DEFAULT_PARTS,
         flash_path: str | None = None,
         extensions: str | None = None,
+        made_of: dict[str, dict[str, float]] | None = None,
     ) -> None:
         self.parts = parts
         self.extensions = extensions
         self.clock = VirtualClock()
-        self.world = World(seed, needle)
+        self.world = World(seed, needle, made_of)
         self.wire = Wire()
         cells = FileCells(flash_path) if flash_path else MemoryCells()
         self.flash = Flash(cells, self.world.noise, self.clock.spend)

@@ -7,6 +7,7 @@ from math import isfinite, nan
 from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
+from airquill.errors import AirquillError
 from airquill.simulator.control import Control
 from airquill.simulator.flash import BLOCK_BYTES, BLOCKS
 from airquill.simulator.unit import DEFAULT_PARTS, Unit
@@ -26,7 +27,8 @@ def unit_at(url: str) -> Unit:
     The seed follows from the name unless it is given, so two names are two chips.
 
     Options: needle, tip, part (length x width x height : mass), seed, supply, fault (name:strength, repeatable), flash
-    (file), addons (a folder), and on or off for each part: sensor, panel, keyboard, blow. ValueError says what is
+    (file), addons (a folder), twin (a file of `airquill tune`), and on or off for each part: sensor, panel, keyboard,
+    blow. ValueError says what is
     wrong with an address.
     """
     parts = urlsplit(url)
@@ -46,6 +48,7 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
     fitted = list(DEFAULT_PARTS)
     flash_path: str | None = None
     extensions: str | None = None
+    made_of: dict[str, dict[str, float]] | None = None
     later: list[tuple[str, str]] = []
     for key, value in options:
         if key == "seed":
@@ -56,6 +59,8 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
             flash_path = value
         elif key == "addons":
             extensions = value
+        elif key == "twin":
+            made_of = _twin(value)
         elif key in ("sensor", "panel", "keyboard", "blow"):
             if value not in _FLAGS:
                 raise ValueError(f"{key} must be on or off, not '{value}'")
@@ -65,11 +70,11 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
         else:
             raise ValueError(
                 f"a virtual unit has no option '{key}'; there are "
-                "needle, tip, part, seed, supply, fault, flash, addons, sensor, panel, keyboard, blow"
+                "needle, tip, part, seed, supply, fault, flash, addons, twin, sensor, panel, keyboard, blow"
             )
     if flash_path is not None:
         make_blank_flash(Path(flash_path))
-    unit = Unit(seed, needle, tuple(fitted), flash_path, extensions)
+    unit = Unit(seed, needle, tuple(fitted), flash_path, extensions, made_of)
     for key, value in later:
         if key == "fault":
             fault, _, strength = value.partition(":")
@@ -81,6 +86,16 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
         else:
             unit.desk.do_tip(value if value in ("open", "sealed") else _decimal(key, value))
     return unit
+
+
+def _twin(path: str) -> dict[str, dict[str, float]]:
+    """What the unit of a twin file is made of. ValueError says what is wrong with the file."""
+    from airquill.twin.file import load_twin  # takes pydantic, which most units do without
+
+    try:
+        return load_twin(Path(path)).made_of()
+    except AirquillError as error:
+        raise ValueError(error.sentence.removesuffix(".")) from error
 
 
 def make_blank_flash(path: Path) -> None:

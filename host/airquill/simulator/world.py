@@ -2,6 +2,7 @@
 
 from airquill.pneumatics.air import FAULTS as AIR_FAULTS
 from airquill.pneumatics.air import Air
+from airquill.pneumatics.measured import air_of, needle_of, sensor_of
 from airquill.pneumatics.needles import Needle
 from airquill.pneumatics.part import Part, Tip
 from airquill.pneumatics.sensor import SENSOR_FAULTS, Noise, Sensor
@@ -23,14 +24,18 @@ MOST_DRIVES = 400  # changes of the outputs that a recording keeps
 class World:
     """One unit's surroundings. Times are microseconds since it began, on the clock that the unit runs by."""
 
-    def __init__(self, seed: int = 1, needle: int = 22) -> None:
-        """ValueError for a needle gauge that is not listed."""
+    def __init__(self, seed: int = 1, needle: int = 22, made_of: "dict[str, dict[str, float]] | None" = None) -> None:
+        """`made_of`: `figures` and `shares` of a measured unit, see pneumatics/measured.py; else a usual one.
+
+        ValueError for a needle gauge that is not listed, and for figures that no unit has.
+        """
         self.seed = seed
+        self._shares = made_of["shares"] if made_of else {}
         self.faults: "dict[str, float]" = {name: 0.0 for name in FAULTS}
         self.noise = Noise(seed)
-        self.air = Air(needle=Needle(needle))
+        self.air = air_of(made_of["figures"], self._shares, needle) if made_of else Air(needle=Needle(needle))
         self.tip = Tip(self.air, seed)
-        self.sensor = Sensor(seed=seed)
+        self.sensor = sensor_of(made_of["figures"], seed) if made_of else Sensor(seed=seed)
         self.contacts = Contacts(self.faults, self.noise, seed)
         self.keyhost = KeyHost(self.faults, seed)
         self.knob_steps = 0
@@ -120,7 +125,7 @@ class World:
 
     def set_needle(self, now: int, gauge: int) -> None:
         """Fit another needle. ValueError for a gauge that is not listed."""
-        needle = Needle(gauge)
+        needle = needle_of(self._shares, gauge)
         self.settle(now)
         self.air.set_needle(needle)
         self.stir()

@@ -11,8 +11,8 @@ from airquill.pneumatics.air import STANDING_LEAK, Air
 from airquill.pneumatics.measured import air_of
 from airquill.pneumatics.pump import MOST_SPEED, RATED_VOLTS
 from airquill.pneumatics.vector import AirMany
-from airquill.tuning.measurement import KINDS, PULL_DOWN, VENT, Level, Measurement
-from airquill.tuning.parameters import split
+from airquill.twin.measurement import KINDS, PULL_DOWN, VENT, Level, Measurement
+from airquill.twin.parameters import split
 
 Floats = npt.NDArray[np.float64]
 Sets = Sequence[dict[str, float]]

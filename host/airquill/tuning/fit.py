@@ -18,8 +18,8 @@ from scipy.stats import chi2
 
 from airquill.errors import AirquillError
 from airquill.tuning import expected
-from airquill.tuning.measurement import AGE_SPREAD_S, PULL_DOWN, VENT, Measurement, Recording
-from airquill.tuning.parameters import Parameter, parameters_for
+from airquill.twin.measurement import AGE_SPREAD_S, PULL_DOWN, VENT, Measurement, Recording
+from airquill.twin.parameters import Parameter, parameters_for
 
 Floats = npt.NDArray[np.float64]
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final, Literal
 
-PULL_DOWN = "pull-down"
-VENT = "vent"
-DECAY = "decay"
-KINDS = (PULL_DOWN, VENT, DECAY)
+Source = Literal["sensor", "rig", "gauge"]
+Kind = Literal["pull-down", "vent", "decay"]
+PULL_DOWN: Final = "pull-down"
+VENT: Final = "vent"
+DECAY: Final = "decay"
+KINDS: tuple[Kind, ...] = (PULL_DOWN, VENT, DECAY)
 
 # A unit looks at its sensor every 4 ms and sends the last it saw: a sample is 0 to 4 ms old, each age as likely.
 SENSOR_AGE_S = 0.002
@@ -35,7 +38,7 @@ class Recording:
     Decay: the pump stops, the valve stays.
     """
 
-    kind: str
+    kind: Kind
     at_s: tuple[float, ...]
     kpa: tuple[float, ...]
     heat_k: float = 0.0
@@ -45,7 +48,7 @@ class Recording:
 class Measurement:
     """All of one unit. `noise_kpa` is the standard deviation of one sample; `source` is sensor, rig or gauge."""
 
-    source: str
+    source: Source
     noise_kpa: float
     ambient_kpa: float = 101.325
     supply_v: float = 12.0
