@@ -4,7 +4,8 @@
 
 On the virtual unit, which works in real time. With --chip also on an emulated RP2040, beside MicroPython's own tool:
 `mpremote resume fs cp` of the same files (pip install mpremote). That takes many minutes. Emulated seconds are those of
-the chip while the command ran; the chip is slower than a real one, so the host's own work counts less in them.
+the chip while the command ran; the host's own work, a second or two, hardly counts in them, nor does flash, which takes
+no time there.
 """
 
 from __future__ import annotations
@@ -20,8 +21,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
-from itertools import pairwise
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +32,8 @@ for folder in ("host", "protocol", "device", "hil", "tests"):
 import serial  # noqa: E402
 
 from airquill.image.build import build, firmware_files, inspect  # noqa: E402
-from airquill.image.update import carry_out, make_plan, try_out  # noqa: E402
 from benchmarks.heading import heading  # noqa: E402
-from command_line import AIRQUILL, ENVIRONMENT, end, start_unit  # noqa: E402
+from command_line import AIRQUILL, ENVIRONMENT, airquill, end, start_unit  # noqa: E402
 
 RUNS = 5
 PACKAGES = ("device/airquill_device", "protocol/airquill_protocol")
@@ -120,38 +119,35 @@ def virtual(image: Path, folder: Path) -> None:
         end(running)
 
 
-class Chip:
-    """An emulated unit behind a pseudo-terminal."""
+class Clock:
+    """From here on: emulated seconds, wall seconds, and this process's, which are what an idle machine would need."""
 
-    def __init__(self, image: Any) -> None:
-        from airquill_hil.chip.bridge import PtyBridge
-        from airquill_hil.chip.unit import power_up
+    def __init__(self, chip: Any) -> None:
+        self._chip = chip
+        self._began = chip.ms / 1000, time.perf_counter(), time.process_time()
 
-        self.chip = power_up(image)
-        self._bridge = PtyBridge(self.chip)
-        self.port = self._bridge.path
-        self._thread = threading.Thread(target=self._bridge.serve)
-        self._thread.start()
-
-    def close(self) -> None:
-        self._bridge.stop()
-        self._thread.join()
-
-    def timed(self, work: Callable[[], object]) -> tuple[float, float]:
-        """Emulated and wall seconds of it."""
-        emulated, wall = self.chip.ms, time.perf_counter()
-        work()
-        return (self.chip.ms - emulated) / 1000, time.perf_counter() - wall
+    def say(self, what: str, about: str) -> None:
+        now = self._chip.ms / 1000, time.perf_counter(), time.process_time()
+        emulated, wall, processor = (b - a for a, b in zip(self._began, now, strict=True))
+        print(
+            f"{what:<58} {emulated:6.1f} s emulated, {wall:6.0f} s wall, {processor:6.0f} s of processor   {about}",
+            flush=True,
+        )
 
 
 @contextlib.contextmanager
-def emulated(image: Any) -> Iterator[Chip]:
-    """A freshly flashed unit."""
-    chip = Chip(image)
+def pty_of(chip: Any) -> Iterator[str]:
+    """The chip's port as a pseudo-terminal, for another program."""
+    from airquill_hil.chip.bridge import PtyBridge
+
+    bridge = PtyBridge(chip)
+    thread = threading.Thread(target=bridge.serve)
+    thread.start()
     try:
-        yield chip
+        yield bridge.path
     finally:
-        chip.close()
+        bridge.stop()
+        thread.join()
 
 
 def to_prompt(port: str) -> None:
@@ -173,63 +169,50 @@ def mpremote(port: str, *words: str | Path) -> None:
         sys.exit(done.stderr + done.stdout)
 
 
-def compare(what: str, image: Any, tree: Tree, folder: Path) -> None:
-    """The tree's version to a freshly flashed chip, by an update and by mpremote."""
+def update(what: str, chip: Any, tree: Tree) -> list[str]:
+    """The tree's version to a chip by an update; names of the files that were sent."""
+    from airquill_hil.chip.protocol_chip import url_of
 
-    def say(how: str, took: tuple[float, float], about: str) -> None:
-        print(f"{how + ', ' + what:<58} {took[0]:7.1f} s emulated, {took[1]:7.1f} s wall   {about}", flush=True)
+    clock = Clock(chip)
+    # In this process, so that waits count emulated seconds: by its own clock a chip this slow does not answer in time.
+    said = airquill("update", "--from", tree.path, "--port", url_of(chip), "--json").json
+    sent = said["sent"]
+    about = f"{len(sent)} files of {sum(sent.values())} bytes sent, {said['copied']} copied on the unit"
+    clock.say(f"airquill update, {what}", about)
+    return list(sent)
 
-    with emulated(image) as unit:
-        said: dict[str, Any] = {}
-        took = unit.timed(lambda: said.update(command("update", "--from", tree.path, "--port", unit.port)[0]))
-        sent = said["sent"]
-        about = f"{len(sent)} files of {sum(sent.values())} bytes sent, {said['copied']} copied on the unit"
-        say("airquill update, with its trial start", took, about)
+
+def copy_over(what: str, chip: Any, tree: Tree, names: list[str], folder: Path) -> None:
+    """The same files to a chip by mpremote, over those that it runs."""
     files = firmware_files(tree=tree.path)
-    target = folder / "same" / what
-    for name in sent:
-        (target / name).parent.mkdir(parents=True, exist_ok=True)
-        (target / name).write_bytes(files[f"/{name}"])
-    with emulated(image) as unit:
-        to_prompt(unit.port)
-        if len(sent) > 2:
-            words: list[str | Path] = ["fs", "cp", "-r", *sorted(target.iterdir()), ":"]
-        else:
-            words = []
-            for name in sent:
-                words += ["+"] * bool(words) + ["fs", "cp", target / name, f":{name}"]
-        took = unit.timed(lambda: mpremote(unit.port, *words))
-        say("mpremote resume fs cp, over what runs, no restart", took, f"{len(sent)} files")
-
-
-def phases(image: Any, tree: Tree) -> None:
-    """Where an update's time goes, in emulated time only: host and line take none."""
-    from airquill_hil.chip.unit import Unit
-
-    unit = Unit(image)
-    marks = [unit.chip.ms]
-    plan = make_plan(unit.client, tree.path)
-    marks.append(unit.chip.ms)
-    carry_out(unit.client, plan)
-    marks.append(unit.chip.ms)
-    try_out(unit.client, plan)
-    marks.append(unit.chip.ms)
-    compared, sent, tried = (f"{(b - a) / 1000:.1f}" for a, b in pairwise(marks))
-    print(f"of the update of one file, emulated: compare {compared} s, copy and send {sent} s, trial start {tried} s")
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(files[f"/{name}"])
+    words: list[str | Path] = []
+    for name in names if len(names) < 3 else ():
+        words += [*["+"] * bool(words), "fs", "cp", folder / name, f":{name}"]
+    with pty_of(chip) as port:
+        to_prompt(port)
+        clock = Clock(chip)
+        mpremote(port, *(words or ["fs", "cp", "-r", *sorted(folder.iterdir()), ":"]))
+        clock.say(f"mpremote resume fs cp, {what}", f"{len(names)} files, without a restart")
 
 
 def chips(stock: Path, folder: Path) -> None:
-    from airquill_hil.chip.unit import Image
+    """Updates of an emulated chip, beside mpremote."""
+    from airquill_hil.chip.unit import Image, power_up
 
     image = Image(stock)
     try:
-        tree = Tree(folder / "one")
+        chip, tree = power_up(image), Tree(folder / "tree")
         tree.edit_one()
-        compare("one file", image, tree, folder)
-        phases(image, tree)
-        tree = Tree(folder / "all")
+        update("one file, first after an image", chip, tree)
+        tree.edit_one()
+        one = update("one file", chip, tree)
+        copy_over("one file", power_up(image), tree, one, folder / "one")
         tree.edit_all()
-        compare("every file", image, tree, folder)
+        every = update("every file", power_up(image), tree)
+        copy_over("every file", power_up(image), tree, every, folder / "every")
     finally:
         image.close()
 
