@@ -14,7 +14,13 @@ from airquill.pneumatics.vector import AirMany
 
 def drawn(draw: random.Random) -> Air:
     air = Air(
-        Pump(draw.uniform(0.5, 15.0), draw.uniform(30.0, 90.0), draw.choice([0.0, draw.uniform(-0.5, 0.8)])),
+        Pump(
+            draw.uniform(0.5, 15.0),
+            draw.uniform(30.0, 90.0),
+            draw.choice([0.0, draw.uniform(-0.5, 0.8)]),
+            start_duty=draw.uniform(0.2, 0.6),
+            floor_duty=draw.uniform(0.1, 0.5),
+        ),
         Valve(draw.uniform(0.02, 1.0), draw.uniform(0.1, 0.5)),
         Needle(draw.randrange(14, 35)),
         hose_bore_mm=draw.uniform(1.0, 5.0),
@@ -33,16 +39,20 @@ def drawn(draw: random.Random) -> Air:
 def test_agrees_with_the_scalar_air(dt_s: float, record_property) -> None:
     draw = random.Random(11)
     airs = [drawn(draw) for _ in range(24)]
+    for air in airs[:4]:  # puffed up, pumps at rest
+        air.set_vacuum(draw.uniform(-5.0, 0.0), draw.uniform(-5.0, 0.0), draw.uniform(-5.0, 3.0))
     many = AirMany(airs)
     worst = 0.0
-    for _ in range(5):
+    # each of its own; all joined; all vent; sealed and joined, as every unit then needs the same
+    for duty, drive, tip in ((None, None, None), (None, 1.0, None), (0.0, 0.0, None), (None, 1.0, 0.0), (None,) * 3):
         for air in airs:
-            air.pump_duty = draw.random()
-            air.valve_drive = draw.choice([0.0, 0.4, 1.0])
-            air.tip_share = draw.choice([0.0, 1.0, draw.random()])
-        many.pump_duty = np.array([air.pump_duty for air in airs])
-        many.valve_drive = np.array([air.valve_drive for air in airs])
-        many.tip_share = np.array([air.tip_share for air in airs])
+            air.pump_duty = draw.random() if duty is None else duty
+            air.valve_drive = draw.choice([0.0, 0.4, 1.0]) if drive is None else drive
+            air.tip_share = draw.choice([0.0, 1.0, draw.random()]) if tip is None else tip
+            air.supply_volts *= draw.uniform(0.8, 1.2)
+            air.ambient_pa *= draw.uniform(0.99, 1.01)
+        for name in ("pump_duty", "valve_drive", "tip_share", "supply_volts", "ambient_pa"):
+            setattr(many, name, np.array([getattr(air, name) for air in airs]))
         for _ in range(80):
             many.step(dt_s)
             for air in airs:
@@ -60,6 +70,18 @@ def test_one_number_serves_all() -> None:
     for _ in range(500):
         many.step(1e-3)
     assert many.pen_kpa[1] > many.pen_kpa[0] > 10.0
+
+
+def test_an_input_is_copied_and_cannot_change_unseen() -> None:
+    many, duty = AirMany([Air(), Air()]), np.array([1.0, 0.0])
+    many.pump_duty = duty
+    duty[:] = 0.0
+    with pytest.raises(ValueError, match="read-only"):
+        many.pump_duty[1] = 1.0
+    for _ in range(200):
+        many.step(1e-3)
+    assert many.speed == pytest.approx([1.0, 0.0], abs=0.05)
+    assert many.heat_k[0] > many.heat_k[1] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_state_is_taken_over() -> None:
