@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+from pathlib import Path
 
 import pytest
 
@@ -92,3 +93,14 @@ def test_every_command_of_the_page_on_keys(sim: str) -> None:
             airquill("keys", "on", name.removeprefix("on_"), stroke, "--layout", "de").done()
         else:
             airquill("keys", "bind", "second", name.removesuffix("_keys"), stroke, "--layout", "de").done()
+
+
+def test_a_profile_says_in_the_difference_what_its_strokes_type(sim: str, tmp_path: Path) -> None:
+    profile = tmp_path / "heather.toml"
+    profile.write_text(
+        '[profile]\nregistry = 1\nlayout = "de"\ntitle = ""\n'
+        "[pedal2]\ntap_keys = 'Page Down'\nhold_keys = 'Right Arrow, \"zu\"'\n"
+    )
+    shown = airquill("profile", "apply", profile, "--yes", "--yes-keys").done()
+    assert 'pedal2.hold_keys on a PC with layout de: presses Right Arrow, then types "zu".' in shown
+    assert "pedal2.tap_keys on a PC" not in shown, "one key needs no consent"

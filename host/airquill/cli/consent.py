@@ -14,14 +14,21 @@ if TYPE_CHECKING:
     from airquill.profile.exchange import Difference
 
 
-def show_changes(changes: Sequence[Difference], titles: tuple[str, str] = ("Unit", "File")) -> None:
-    """The differences as a table, with why a stroke needs consent."""
+def show_changes(
+    changes: Sequence[Difference], titles: tuple[str, str] = ("Unit", "File"), layout: str | None = None
+) -> None:
+    """The differences as a table, with why a stroke needs consent, and what it types where the layout is known."""
+    from airquill.keys import describe
+
     table(("Setting", *titles), [(change.path, *change.texts()) for change in changes])
     screen = console()
     for change in changes:
         for reason in change.consent():
             known = " You agreed to it before." if change.is_agreed() else ""
             screen.print(f"{change.path} {reason}.{known}", style="bold red", markup=False, soft_wrap=True)
+        if layout and change.consent() and isinstance(change.in_file, bytes):
+            types = f"{change.path} on a PC with layout {layout}: {describe(change.in_file, layout)}."
+            screen.print(types, style="bold red", markup=False, soft_wrap=True)
 
 
 def consent(changes: Sequence[Difference], yes: bool, yes_keys: bool) -> None:

@@ -62,7 +62,7 @@ def diff(file: File, port: Port = None, as_json: Json = False) -> None:
     if as_json:
         write_json([change.as_json() for change in changes])
     elif changes:
-        show_changes(changes)
+        show_changes(changes, layout=profile.layout)
     else:
         typer.echo(f"The unit agrees with {file}, in {counted(len(profile.values), 'setting')}.")
     if changes:
@@ -89,7 +89,7 @@ def apply(
     with open_unit(port) as unit:
         changes = _differences(unit, profile)
         if changes:
-            show_changes(changes)
+            show_changes(changes, layout=profile.layout)
             consent(changes, yes, yes_keys)
         make(unit, changes)
     typer.echo(f"Applied and saved: {counted(len(changes), 'change')}." if changes else "Nothing to change.")
