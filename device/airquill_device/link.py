@@ -54,6 +54,7 @@ class Link:
         self._out = b""
         self._out_at = 0
         self._reply = None
+        self._event = None  # the oldest event's text in steps, then its line
         self._work = None  # what is being done for the request under way; see _step
         self._asked = None  # that request's body, in bytes
         self._asked_id = 0
@@ -98,6 +99,7 @@ class Link:
         self.emit(t.T_KEY, 0, us)
 
     def _event_body(self):
+        """The oldest event's text, in steps."""
         at = self._first * 5
         events = self._events
         topic = events[at]
@@ -113,9 +115,16 @@ class Link:
             elif topic == t.T_FAULT and field == "on":
                 value = events[at + 2]
             body += " %s=%s" % (field, v.render(kind, words, value))
-        self._first = (self._first + 1) % _RING
-        self._count -= 1
-        return body
+            yield None
+        yield body
+
+    def _reading_body(self):
+        """The text of a `reading` event, in steps."""
+        body = "! %d reading" % self._events[self._first * 5 + 4]
+        for index, head in self.streamed:
+            yield None
+            body += head + verbs.reading_text(self.app, index)
+        yield body
 
     def listen(self, mask):
         self.listening = mask
@@ -127,6 +136,7 @@ class Link:
         self.session = True
         self._last_id = -1
         self._last_reply = None
+        self._event = None
         self._count = 0
         self._number = 0
         self.listen(0)
@@ -150,7 +160,7 @@ class Link:
         if self.stream_us and self.board.ticks_diff(now, self._stream_at) >= self.stream_us:
             self._stream_at = now
             self.emit(t.T_READING)
-        if self._count or self._reply is not None or self._out_at < len(self._out):
+        if self._count or self._event is not None or self._reply is not None or self._out_at < len(self._out):
             self._send()
 
     def _take(self, now):
@@ -185,10 +195,7 @@ class Link:
                 if not self._start(self._reply):
                     return
                 self._reply = None
-            elif self._count and not isinstance(self._work, str):
-                # What a request set off comes after its reply.
-                self._start_event()
-            else:
+            elif not self._go_on_with_event():
                 return
         taken = self.board.serial_write(self._out, self._out_at, len(self._out) - self._out_at)
         self._out_at += taken
@@ -202,25 +209,36 @@ class Link:
         self._out_at = 0
         return True
 
-    def _start_event(self):
-        # An event may be as long as half a line; before that much is read nothing is formatted.
-        if self._unread > t.LINE_BYTES // 2:
-            return
-        if self.app.memory_is_low():
+    def _go_on_with_event(self):
+        """One step of an event; True when its line has begun."""
+        if self._event is None:
+            # What a request set off comes after its reply. An event may be as long as half a line; before that much is
+            # read nothing is formatted.
+            if not self._count or isinstance(self._work, str) or self._unread > t.LINE_BYTES // 2:
+                return False
+            if self.app.memory_is_low():
+                self._drop_event()
+                return False
+            reading = self._events[self._first * 5] == t.T_READING
+            self._event = self._reading_body() if reading else self._event_body()
+        if isinstance(self._event, bytes):
+            # A whole line that waits until the host has read enough.
+            if not self._start(self._event):
+                return False
+            self._event = None
+            return True
+        body = next(self._event)
+        if body is not None:
             self._first = (self._first + 1) % _RING
             self._count -= 1
-            self.dropped += 1
-            return
-        if self._events[self._first * 5] == t.T_READING:
-            body = "! %d reading" % self._events[self._first * 5 + 4]
-            self._first = (self._first + 1) % _RING
-            self._count -= 1
-            body += verbs.streamed_text(self.app, self.streamed)
-        else:
-            body = self._event_body()
-        self.spent_bytes += _EVENT_BYTES + _EVENT_CHARACTER_BYTES * len(body)
-        if not self._start(frame.frame(body)):
-            self.dropped += 1
+            self.spent_bytes += _EVENT_BYTES + _EVENT_CHARACTER_BYTES * len(body)
+            self._event = frame.frame(body)
+        return False
+
+    def _drop_event(self):
+        self._first = (self._first + 1) % _RING
+        self._count -= 1
+        self.dropped += 1
 
     # -- requests ------------------------------------------------------------------------------------------------
 
@@ -270,19 +288,19 @@ class Link:
     def _step(self):
         """One step of the request under way. The only place where an exception becomes a reply.
 
-        Its work is first its fields, then what its verb gave, a generator of steps or the text of the reply, and at
-        last that text.
+        Its work is first its fields, then what its verb gave, a generator of steps or the text of the reply, or the
+        error that came of it, and at last that text.
         """
         self.spent_bytes += _STEP_BYTES
         try:
             self._work_on()
         except ProtocolError as error:
-            self._work = self._error(error)
+            self._work = error
         except MemoryError:
-            self._work = self._error(ProtocolError(t.E_BUSY))
+            self._work = ProtocolError(t.E_BUSY)
         except Exception as error:
             self.app.request_failed(error)
-            self._work = self._error(ProtocolError(t.E_INTERNAL))
+            self._work = ProtocolError(t.E_INTERNAL)
 
     def _work_on(self):
         work = self._work
@@ -299,6 +317,8 @@ class Link:
             else:
                 self._reply = work.encode() + b"\n"
             self._work = self._asked = None
+        elif isinstance(work, ProtocolError):
+            self._work = self._error(work)
         else:
             text = next(work)
             if text is not None:

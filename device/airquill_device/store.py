@@ -26,7 +26,7 @@ _HEAD = const(16)
 _PAGE = const(256)
 _BLOCK = const(4096)
 _LONGEST = const(2048)
-_SLOTS_A_STEP = const(6)
+_SLOTS_A_STEP = const(4)
 
 IDLE = const(0)
 DONE = const(1)

@@ -97,7 +97,7 @@ def _value_text(app, path):
         slot = app.addons.slot(path)
     if slot >= 0:
         return _setting(app, slot)[1]
-    return _reading_text(app, _find_reading(app, path))
+    return reading_text(app, _find_reading(app, path))
 
 
 def _find_reading(app, path):
@@ -118,25 +118,16 @@ def _reading(app, index):
     """(path, text) of a reading."""
     if index >= t.READINGS:
         return app.addons.reading_text(index)
-    return settings.reading_path(index), _reading_text(app, index)
+    return settings.reading_path(index), reading_text(app, index)
 
 
-def _reading_text(app, index):
+def reading_text(app, index):
     if index >= t.READINGS:
         return app.addons.reading_text(index)[1]
     needs = settings.reading_needs(index)
     if needs and needs not in app.board.capabilities():
         return "-"
     return settings.render_reading(index, readings.read(app, index))
-
-
-def streamed_text(app, streamed):
-    """The rest of a `reading` event; `streamed` holds (index, " path=") of each, so that a path is made once."""
-    pieces = []
-    for index, head in streamed:
-        pieces.append(head)
-        pieces.append(_reading_text(app, index))
-    return "".join(pieces)
 
 
 def _get(app, fields):
@@ -280,13 +271,22 @@ def _stream(app, fields):
         raise ProtocolError(t.E_OUT_OF_RANGE, "ms=%d (0, or %d to %d)" % (ms, _FASTEST_STREAM_MS, _SLOWEST_STREAM_MS))
     if len(fields) < 3:
         raise ProtocolError(t.E_MISSING_FIELD, "stream")
-    indexes = []
-    for path in fields[2:]:
-        indexes.append(_find_reading(app, path))
-    streamed = tuple([(index, " %s=" % _reading(app, index)[0]) for index in indexes])
-    if len(streamed_text(app, streamed)) > BODY_BYTES // 2:
+    return _stream_paths(app, ms, fields[2:])
+
+
+def _stream_paths(app, ms, paths):
+    link = app.link
+    streamed = []
+    room = BODY_BYTES // 2
+    for path in paths:
+        index = _find_reading(app, path)
+        yield None
+        streamed.append((index, " %s=" % path))
+        room -= len(path) + 2 + len(reading_text(app, index))
+        yield None
+    if room < 0:
         raise ProtocolError(t.E_REPLY_TOO_LONG, "stream")
     link.streamed = streamed
     link.stream_us = ms * 1000
     link.listen(link.listening | 1 << t.T_READING)
-    return "done"
+    yield "done"

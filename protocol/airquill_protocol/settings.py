@@ -166,11 +166,12 @@ def default(slot: int) -> "Any":
 
 def check_rules(values: "list[Any]") -> None:
     """Check the rules between fields; raises ProtocolError naming both fields and their values."""
-    for at in range(0, len(t.RULES), _RULE):
-        low, high, zero, equal = t.RULES[at], t.RULES[at + 1], t.RULES[at + 2], t.RULES[at + 3]
-        if zero != _NO_SLOT and not values[zero]:
+    rules = t.RULES
+    for at in range(0, len(rules), _RULE):
+        low, high = rules[at], rules[at + 1]
+        if values[low] < values[high] or (rules[at + 2] != _NO_SLOT and not values[rules[at + 2]]):
             continue
-        if values[low] > values[high] or (values[low] == values[high] and not equal):
+        if values[low] > values[high] or not rules[at + 3]:
             raise ProtocolError(
                 t.E_RULE,
                 "%s=%s must be below %s=%s"
