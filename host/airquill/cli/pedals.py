@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from airquill.cli.common import Json, Port, console, open_unit, warn, write_json
+from airquill.cli.common import Json, Port, console, open_unit, tell, warn, write_json
 
 if TYPE_CHECKING:
     from airquill.link.client import Client
@@ -98,7 +98,7 @@ def _feet(unit: Client, stack: contextlib.ExitStack, presses: int = 1) -> Feet:
         return VirtualFeet(control)
     if not sys.stdin.isatty():
         raise AirquillError("This needs a person's foot: run it at a terminal.")
-    return PersonFeet(lambda sentence: typer.echo(sentence, err=True), presses)
+    return PersonFeet(tell, presses)
 
 
 @contextlib.contextmanager

@@ -47,7 +47,7 @@ def check(
         unit = stack.enter_context(open_unit(port))
         hands = _hands(unit, stack)
         for caution in CAUTIONS:
-            typer.echo(caution, err=True)
+            tell(caution)
         for finding in walk(unit, hands):
             found.append(finding)
             if not as_json:
