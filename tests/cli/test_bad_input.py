@@ -249,7 +249,7 @@ def test_the_unit_dies_in_the_middle_of_a_watch(tmp_path: Path) -> None:
     running = start_unit(tmp_path / "dying")
     cable = Cable(running.port, after=b" stream ")
     try:
-        assert "was lost" in airquill("watch", "--port", cable.port, "--seconds", "5").sentences(3)
+        assert "was lost" in airquill("watch", "--port", cable.port, "--for", "5").sentences(3)
     finally:
         cable.close()
         end(running)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import subprocess
 import sys
-from decimal import Decimal
 
 import pytest
 
 from airquill.cli.complete import complete_action, complete_assignment, complete_layout, complete_shown
-from airquill.cli.watch_view import bar, big, picture
 from airquill.keys import typed
 from airquill.link.catalogue import ACTIONS, READINGS, SETTINGS
 from airquill.simulator.control import Control
@@ -157,47 +154,6 @@ def test_the_log_tells_what_went_wrong(sim: str) -> None:
     assert [line["word"] for line in lines if line["word"] == "stopped_by_host"] == ["stopped_by_host"]
     assert lines[0]["word"] == "start"
     assert "A stop was asked for" in airquill("log").done()
-
-
-def test_watch_writes_lines_when_piped(sim: str, hands: Control) -> None:
-    lines = airquill("watch", "--seconds", "1", "--every-ms", "100").done().splitlines()
-    assert len(lines) == 10
-    assert lines[0].startswith("at_s=0.0 vacuum.kpa=")
-    hands.tip("sealed")
-    airquill("do", "pick").done()
-    trace = [
-        json.loads(line)
-        for line in airquill("watch", "vacuum.kpa", "pedal1.down", "--seconds", "2", "--json").done().splitlines()
-    ]
-    assert len(trace) == 20
-    assert [sample["at_s"] for sample in trace[:3]] == [0.0, 0.1, 0.2]
-    assert trace[-1]["vacuum.kpa"] > trace[0]["vacuum.kpa"] + 5
-    assert trace[0]["pedal1.down"] is False
-
-
-def test_watch_knows_readings_only(sim: str) -> None:
-    assert "Did you mean vacuum.kpa" in airquill("watch", "vacum.kpa", "--seconds", "1").sentences(2)
-    assert "fewer" in airquill("watch", "loop", "life", "--seconds", "1").sentences(2)
-
-
-def test_watch_on_a_terminal() -> None:
-    from rich.console import Console
-
-    screen = Console(width=80, record=True, file=None)
-    with screen.capture() as shown:
-        screen.print(picture({"vacuum.kpa": Decimal("31.46"), "cycle.grip": "held", "pedal1.down": False}, {}))
-    text = shown.get()
-    assert "pedal1.down off" in text
-    assert "cycle.grip held" in text
-    assert text.count("█") > 30
-    assert bar(Decimal(30)).count("━") == 25
-    assert bar(None).count("━") == 0
-    assert len(big("-31.4").splitlines()) == 5
-    # 1 is three columns of two; the second row of "1" starts with a full cell.
-    assert big("1").splitlines()[1] == "████  "
-    with screen.capture() as shown:
-        screen.print(picture({"vacuum.kpa": None}, {}))
-    assert "no sensor" in shown.get()
 
 
 def test_completion_offers_paths_words_and_names() -> None:
