@@ -31,6 +31,7 @@ COMMANDS = (
     Entry("restore", "airquill.cli.restore", "Give a unit the settings of a backup.", PROFILE),
     Entry("undo", "airquill.cli.undo", "Go back to the settings before the last change.", PROFILE),
     Entry("accept", "airquill.cli.accept", "Check a unit against limits, and record it.", BENCH),
+    Entry("tune", "airquill.cli.tune", "Measure a unit, fit its air, recommend settings.", BENCH),
     Entry("book", "airquill.cli.book", "Record books: look into, add, merge.", BENCH),
     Entry("yield", "airquill.cli.yields", "First-pass yield and statistics of a batch.", BENCH),
     Entry("gauge", "airquill.cli.gauge", "How good a measurement is, out of repeated runs.", BENCH),

@@ -29,6 +29,8 @@ from airquill.pneumatics.part import (
 USUAL_GAUGES = (18, 20, 22, 25, 27, 30)  # the needles of the factory presets
 SMOOTH_GAP_UM, ROUGH_GAP_UM = 0.5, 5.0  # mean gap under the rim, as the virtual unit draws it; chosen
 WORST_GAP = 1.5  # of the mean gap, as the virtual unit draws it; chosen
+COVERING = Part(9.0, 9.0, 1.0, 1.0)
+"""A part wider than any bore."""
 RESERVE = 1.25  # of full vacuum over what is needed, for wear and weather; chosen
 CUP_SHARE = 0.8  # a cup's diameter over the smallest top side, at most, as for needles; common practice, no source
 LARGEST_CUP_MM = 10.0  # chosen: a larger one is no hand tool's
@@ -94,8 +96,7 @@ class Bench:
 
     def _settle(self, gauge: int, rough: bool, duty: float) -> float:
         needle = self.needle(gauge)
-        covering = Part(9.0, 9.0, 1.0, 1.0)
-        share = seal_share(needle, covering, WORST_GAP * (ROUGH_GAP_UM if rough else SMOOTH_GAP_UM))
+        share = seal_share(needle, COVERING, WORST_GAP * (ROUGH_GAP_UM if rough else SMOOTH_GAP_UM))
         air = self.air(self.ambient_pa)
         air.set_needle(needle)
         air.tip_share, air.valve_drive, air.pump_duty = share, 1.0, 1.0

@@ -30,18 +30,10 @@ class Reference(Protocol):
 
 @dataclass
 class Tape:
-    """Samples as (s on the line's clock, kPa), and when the pick cycle came to a state."""
+    """Samples: s on the line's clock, and kPa."""
 
     at_s: list[float] = field(default_factory=list)
     kpa: list[float] = field(default_factory=list)
-    states: list[tuple[float, str]] = field(default_factory=list)
-
-    def when(self, state: str) -> float:
-        """When the cycle last came to a state. AirquillError when it did not."""
-        for at, word in reversed(self.states):
-            if word == state:
-                return at
-        raise AirquillError(f"The unit did not say that it is {state}. Its events were lost; measure again.", 1)
 
     def part(self, zero_s: float, from_s: float, to_s: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
         """Times after `zero_s` and vacuum, between two such times."""
@@ -72,9 +64,6 @@ class TapeDeck(Protocol):
 
     def run(self, seconds: float, closely: bool = True) -> None:
         """Record for so long on the line's clock, every 10 ms or every 40 ms."""
-
-    def said(self, state: str) -> None:
-        """The unit has taken the command that leads to a state of the cycle."""
 
 
 class _Following:
@@ -138,13 +127,11 @@ class SensorReader(_Following):
     def tape(self) -> Iterator[TapeDeck]:
         for _ in self._unit.events(0):
             pass  # what came before is not of this recording
-        self._unit.listen("cycle")
         try:
             yield _SensorDeck(self._unit)
         finally:
             with contextlib.suppress(AirquillError):
                 self._unit.stream(0)
-                self._unit.listen()
 
 
 class _SensorDeck:
@@ -164,15 +151,10 @@ class _SensorDeck:
             self._take(event)
 
     def _take(self, event: Event) -> None:
-        said = event.fields
-        if event.topic == "cycle":
-            self.tape.states.append((event.at_s, str(said["state"])))
-        elif event.topic == "reading" and said.get(VACUUM) is not None:
+        kpa = event.fields.get(VACUUM)
+        if event.topic == "reading" and kpa is not None:
             self.tape.at_s.append(event.at_s)
-            self.tape.kpa.append(float(str(said[VACUUM])))
-
-    def said(self, state: str) -> None:
-        """The unit itself says when, in an event."""
+            self.tape.kpa.append(float(str(kpa)))
 
 
 class ReferenceReader(_Following):
@@ -206,6 +188,3 @@ class _ReferenceDeck:
             self.tape.kpa.append(kpa)
             due = max(due + every_s, port.now())
             port.sleep(max(min(due, end) - port.now(), 1e-4))
-
-    def said(self, state: str) -> None:
-        self.tape.states.append((self._unit.port.now(), state))

@@ -17,7 +17,7 @@ from airquill.link.convert import Value
 from airquill.pneumatics.ambient import ambient_pa
 from airquill.pneumatics.pump import HEAT_K, HEAT_S, RATED_VOLTS
 from airquill.tuning.kept import as_it_was
-from airquill.tuning.readers import Reader, Tape, TapeDeck
+from airquill.tuning.readers import Reader, Tape
 from airquill.tuning.tool import DEAD_MAN_MS, Tool
 from airquill.twin.measurement import DECAY, PULL_DOWN, VENT, Kind, Level, Measurement, Recording
 
@@ -81,7 +81,7 @@ class Sweep:
         self._tell = tell
         self._heat_k = 0.0
         self._duty = 0.0
-        self._since_s = tool.unit.port.now()
+        self._since_s = self._on_s = self._off_s = tool.unit.port.now()
         self._running: dict[int, float] = {}
         try:
             self.found = Measurement(reader.source, 0.0, ambient_pa(altitude_m) / 1000.0)
@@ -135,11 +135,14 @@ class Sweep:
         self._tool.calm()
         unit.do("dead_man", DEAD_MAN_MS if watched and self._reader.follows else 0)
         unit.do("strength", pct)
+        # The moment of sending: when the unit's own word of it arrives says more about the line.
+        self._on_s = unit.port.now()
         unit.do("pick")
         self._drives(pct / 100.0)
         try:
             yield
         finally:
+            self._off_s = unit.port.now()
             unit.do("release")
             unit.do("dead_man", 0)
 
@@ -328,20 +331,14 @@ class Sweep:
         self._unit.port.sleep(0.6)  # the vent is over, the pump alone
         with self._reader.tape() as deck:
             with self._on(100):
-                deck.said("picking")
                 deck.run(0.4)
                 deck.run(PULL_S - 0.4, closely=False)
-                self._closely(deck)
-            deck.said("releasing")
+                deck.run(0.05)  # closely again, so that nothing is missed of the vent
             deck.run(VENT_S)
         self._drives(1.0)
         tape = deck.tape
-        self._keep(PULL_DOWN, tape, tape.when("picking"), 0.0, PULL_S)
-        self._keep(VENT, tape, tape.when("releasing"), 0.0, VENT_S - 0.05)
-
-    def _closely(self, deck: TapeDeck) -> None:
-        """Close samples before something happens, so that none is missed at its beginning."""
-        deck.run(0.05)
+        self._keep(PULL_DOWN, tape, self._on_s, 0.0, PULL_S)
+        self._keep(VENT, tape, self._off_s, 0.0, VENT_S - 0.05)
 
     def _decay(self) -> None:
         self._wake()
