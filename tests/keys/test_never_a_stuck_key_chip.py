@@ -17,7 +17,7 @@ from airquill_hil.chip.protocol_chip import url_of
 from airquill_hil.chip.unit import Image, Unit
 from keys.stuck import BOUND, NOTHING, Told
 
-pytestmark = [pytest.mark.chip, pytest.mark.slow, pytest.mark.timeout(900)]
+pytestmark = [pytest.mark.chip, pytest.mark.slow, pytest.mark.timeout(1800)]
 
 ROUNDS = 3
 STEPS = 6

@@ -14,7 +14,7 @@ from airquill.keys.report import KeyEvent
 from airquill.keys.watching import LONGEST_US, CapturedReports, watch
 from airquill_hil.chip.unit import Image, Unit
 
-pytestmark = [pytest.mark.chip, pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.chip, pytest.mark.slow, pytest.mark.timeout(1800)]
 
 PRESSES = 8
 APART_S = 0.15
