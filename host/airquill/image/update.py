@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,9 +67,10 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
     Raises AirquillError when the unit cannot be updated over the line, or the sources do not compile.
     """
     here, on_trial = running_slot(unit)
-    files = firmware_files(tree=tree)
-    root = listed(unit, "root")
-    runs = listed(unit, here)
+    with ThreadPoolExecutor(max_workers=1) as beside:  # the unit takes its time to hash, and so does the compiler
+        compiled = beside.submit(firmware_files, tree=tree)
+        root, runs, there = (listed(unit, which) for which in ("root", here, OTHER[here]))
+    files = compiled.result()
     for name in STARTERS:
         if root.get(name) != file_hash(files[f"/{name}"]):
             raise AirquillError(
@@ -82,7 +84,6 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
     manifest = _manifest(files[MANIFEST_PATH], hashes | root)
     wanted[MANIFEST_PATH[1:]] = manifest
     hashes[MANIFEST_PATH[1:]] = file_hash(manifest)
-    there = listed(unit, OTHER[here])
     missing = [name for name, known in hashes.items() if there.get(name) != known]
     copied = tuple(name for name in missing if runs.get(name) == hashes[name])
     said = read_manifest({MANIFEST_PATH: manifest})
