@@ -6,6 +6,10 @@
 Three volumes carry a pressure: the pen (tip to filter, where the sensor is teed in), the short line between filter and
 valve, and the pump side. Isothermal ideal gas: V dp/dt = sum of throughputs in Pa m3/s.
 
+An ISO 6358 element of k = C p0 sqrt(T / T0) and r = p2 / p1 has, with u = (1 - b) / (1 - r), the secant conductance
+k / (1 - b) times u where it is choked (u up to 1), and times sqrt(2 u - 1) elsewhere: the standard's ellipse over
+1 - r, in one root. It is held at r = LINEAR_RATIO, where u would grow without end.
+
 Integrator: linearly implicit Euler. Each element counts as its secant conductance g(p) >= 0 of the last step, so the
 new pressures solve a three by three M-matrix system: every new pressure is a weighted mean of old pressures, ambient
 and the pump's end pressure. It cannot overshoot or blow up, at any step (the discrete maximum principle; Hairer and
@@ -228,6 +232,7 @@ class Air:
             end = amb * pump.end_share * speed / turned
             pump_g = pump.free_flow * turned / pump.end_share * (1.0 - HOT_LOSS_PER_K * pump.heat_k)
 
+        # *_u are u at r = 0, which is 1 - b; valve_k is k over that; tip_k and tip_r are what with_friction needs
         tip_u, tip_k, tip_r, leak_g, valve_u, valve_k, hose_limit, pen_m3, line_m3, pump_m3 = self._constants
         share = self.tip_share
         coarse = COARSE_KPA if opened == 1.0 else COARSE_VENT_KPA
