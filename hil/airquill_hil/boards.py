@@ -25,6 +25,10 @@ def patched(owner: type, methods: Mapping[str, Callable[..., Any]]) -> Iterator[
             setattr(owner, name, method)
 
 
+# What a pin that hangs in the air may read.
+FLOATING_CODE = 20000
+FLOATING_CODE10MV = 1200
+
 Fault = Callable[[str], AbstractContextManager[None]]
 
 
@@ -107,6 +111,33 @@ def _watchdog(value: str) -> AbstractContextManager[None]:
     return patched(VirtualBoard, {"sleep_until": stand})
 
 
+def _lamp(value: str) -> AbstractContextManager[None]:
+    """A lamp of the light bar, 1 to 5, does not light."""
+    real, dead = VirtualBoard.bar, int(value) - 1
+
+    def bar(board: VirtualBoard, levels: bytes | bytearray, brightness_pct: int) -> None:
+        real(board, bytes(0 if n == dead else level for n, level in enumerate(levels)), brightness_pct)
+
+    return patched(VirtualBoard, {"bar": bar})
+
+
+def _sensor_pin(_floating: str) -> AbstractContextManager[None]:
+    """The resistor that pulls an unplugged sensor's line to ground is missing."""
+    real = VirtualBoard.sensor_code
+    return patched(VirtualBoard, {"sensor_code": lambda b: real(b) or FLOATING_CODE})
+
+
+def _supply_pin(_floating: str) -> AbstractContextManager[None]:
+    """The resistor that pulls the divider's tap to ground is missing."""
+    real = VirtualBoard.supply_code10mv
+
+    def supply_code10mv(board: VirtualBoard) -> int:
+        code = real(board)
+        return code if code > 100 else FLOATING_CODE10MV
+
+    return patched(VirtualBoard, {"supply_code10mv": supply_code10mv})
+
+
 BOARD_FAULTS: dict[str, Fault] = {
     "pump_hz": _pump_hz,
     "valve_hz": _valve_hz,
@@ -118,4 +149,7 @@ BOARD_FAULTS: dict[str, Fault] = {
     "gate": _gate,
     "knob": _knob,
     "watchdog": _watchdog,
+    "lamp": _lamp,
+    "sensor_pin": _sensor_pin,
+    "supply_pin": _supply_pin,
 }

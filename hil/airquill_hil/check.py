@@ -45,3 +45,5 @@ class Check:
     needs: tuple[str, ...]
     figures: tuple[Figure, ...]
     measure: Callable[[Bench], Measured]
+    only_with: str = ""
+    """A capability of the unit without which there is nothing to check, so that nothing is left undecided."""

@@ -9,6 +9,7 @@ from airquill_hil.check import Check, Figure, Measured
 STEADY_S = 0.6  # the kick and a whole ramp
 STRENGTHS_PCT = (40, 70, 100)
 SOFT_PCT = 40
+RUNNING_PCT = 70  # a pump that turns hard stalls below its full drive first
 
 
 def _supply(bench: Bench) -> Measured:
@@ -17,6 +18,17 @@ def _supply(bench: Bench) -> Measured:
     found.put("supply_v", volts)
     if "meter" in bench.capabilities():
         found.put("supply_error_v", abs(volts - bench.rig.supply_v()))
+    return found
+
+
+def _current(bench: Bench) -> Measured:
+    found = Measured()
+    with bench.settings({"control.mode": "steady"}), bench.vacuum(RUNNING_PCT):
+        bench.unit.port.sleep(1.0)
+        found.put("running_ma", bench.rig.supply_ma(), f"At a strength of {RUNNING_PCT} %.")
+    bench.stand()
+    bench.unit.port.sleep(STEADY_S)
+    found.put("idle_ma", bench.rig.supply_ma(), "After a pick and a stop.")
     return found
 
 
@@ -125,6 +137,16 @@ CHECKS = (
             ),
         ),
         _supply,
+    ),
+    Check(
+        "current",
+        "Supply current",
+        ("meter",),
+        (
+            Figure("idle_ma", "mA", "Nothing is driven at rest, and nothing leaks.", "gate=stuck"),
+            Figure("running_ma", "mA", "Less, the pump is not driven; more, it turns hard.", "pump_stall=0.8"),
+        ),
+        _current,
     ),
     Check(
         "pwm",

@@ -14,6 +14,8 @@ BLIP_MS = 2  # below the shortest agreement time that the check sets
 CLICKS = 4
 UNDO_S = 3.5  # for three seconds a push takes a turn back
 LOOKED_S = 0.3
+LAMPS = 5
+LIT = (5, 3, 1)
 
 
 def _pedal(bench: Bench) -> Measured:
@@ -137,6 +139,31 @@ def _panel(bench: Bench) -> Measured:
     return found
 
 
+def _bar(bench: Bench) -> Measured:
+    """The bar as strength, lamp by lamp, and as the number of a fault."""
+    found = Measured()
+    unit = bench.unit
+    wrong, said = 0, []
+    with bench.settings({"panel.brightness_pct": 100}):
+        for lit in LIT:
+            unit.do("strength", lit * 100 // LAMPS)
+            unit.port.sleep(LOOKED_S)
+            seen = bench.attendant.lamps()
+            wrong += len(seen ^ set(range(1, lit + 1)))
+            said.append(f"{_numbers(seen)} at {lit * 100 // LAMPS} %")
+        found.put("lamps_wrong", float(wrong), f"Lit: {'; '.join(said)}.")
+        unit.do("stop")
+        seen = bench.attendant.lamps()
+        found.put("fault_lamps_wrong", float(len(seen ^ {1})), f"At fault 1, lit or blinking: {_numbers(seen)}.")
+        unit.do("clear")
+        unit.do("preset", unit.get("preset.active")["preset.active"])
+    return found
+
+
+def _numbers(lamps: frozenset[int]) -> str:
+    return " ".join(str(n) for n in sorted(lamps)) or "none"
+
+
 def _strength(bench: Bench) -> float:
     return float(str(bench.unit.get("preset.strength_pct")["preset.strength_pct"]))
 
@@ -182,5 +209,15 @@ CHECKS = (
             Figure("push_steps", "", "A push goes to the next preset.", "knob=dead"),
         ),
         _panel,
+    ),
+    Check(
+        "bar",
+        "Light bar",
+        ("panel", "attendant"),
+        (
+            Figure("lamps_wrong", "", "Each lamp lights, at its own place in the bar.", "lamp=5"),
+            Figure("fault_lamps_wrong", "", "Without a computer the bar alone says which fault it is.", "lamp=1"),
+        ),
+        _bar,
     ),
 )

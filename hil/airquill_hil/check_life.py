@@ -7,6 +7,7 @@ from airquill.link.client import Client
 from airquill.link.problems import LinkLost, Refused, UnitRestarted
 from airquill_hil.bench import Bench
 from airquill_hil.check import Check, Figure, Measured
+from airquill_hil.stopped import Stopped, driven_by_its_word, gates_low, stopped
 from airquill_protocol import frame
 from airquill_protocol import tables as t
 
@@ -108,37 +109,50 @@ def _hang(unit: Client) -> str:
 
 
 def _fail_safe(bench: Bench) -> Measured:
-    """A host that falls silent with vacuum on; a stop; a pump that would run on."""
+    """What a host can bring about alone: it falls silent with vacuum on; it stops; it lets the pump run on."""
     found = Measured()
     unit = bench.unit
+    seen: list[Stopped] = []
+    for name in ("stop_is_off", "gates_low", "longest_run_s"):
+        found.put(name, None, "Not reached: a fault before it did not clear.")
     with bench.vacuum(watched=False):
         unit.port.sleep(RUN_S)
         unit.do("dead_man", SILENT_MS)
         unit.port.sleep(SILENT_S)
         fault = unit.get("fault.active")["fault.active"]
-        found.put("silence_stops", fault == t.F_DEAD_MAN, f"Fault {fault!s} after {SILENT_S:g} s of silence.")
+        found.put("silence_stops", bool(fault), f"Fault {fault!s} after {SILENT_S:g} s of silence.")
         unit.do("dead_man", 0)
-        unit.do("clear")
-    with bench.vacuum(watched=False):
-        unit.port.sleep(RUN_S)
-        unit.do("stop")
-        duties = unit.get("pump.duty_pct", "valve.duty_pct")
-        found.put("stop_is_off", all(float(str(duty)) == 0 for duty in duties.values()), "By the unit's own account.")
-        if "gates" in bench.capabilities():
-            gates = bench.rig.gates()
-            found.put("gates_low", gates.pump == 0 and gates.valve == 0)
-        unit.do("clear")
-    with bench.settings({"pump.longest_run_s": LONGEST_RUN_S}), bench.vacuum(watched=False):
-        begun_s = unit.port.now()
-        for _ in unit.events(0):
-            pass
-        unit.listen("fault")
-        event = unit.wait_for("fault", 2 * LONGEST_RUN_S, word="pump_ran_too_long")
-        stopped_s = event.at_s - begun_s if event else None
-        unit.listen()
-        found.put("longest_run_s", stopped_s, f"Set to {LONGEST_RUN_S} s.")
-        unit.do("clear")
+        seen.append(stopped(bench, t.F_DEAD_MAN))
+    if seen[-1].cleared:
+        with bench.vacuum(watched=False):
+            unit.port.sleep(RUN_S)
+            unit.do("stop")
+            found.put("stop_is_off", driven_by_its_word(unit) == 0, "By the unit's own account.")
+            if "gates" in bench.capabilities():
+                found.put("gates_low", gates_low(bench))
+            seen.append(stopped(bench, t.F_STOPPED_BY_HOST))
+    if seen[-1].cleared:
+        with bench.settings({"pump.longest_run_s": LONGEST_RUN_S}), bench.vacuum(watched=False):
+            found.put("longest_run_s", _runs_s(unit), f"Set to {LONGEST_RUN_S} s.")
+            seen.append(stopped(bench, t.F_PUMP_RAN_TOO_LONG))
+    for name, right in (
+        ("faults_not_told", [one.told for one in seen]),
+        ("faults_left_on", [one.off for one in seen]),
+        ("faults_not_cleared", [one.cleared for one in seen]),
+    ):
+        found.put(name, float(right.count(False)), " ".join(one.sentence for one in seen if one.sentence))
     return found
+
+
+def _runs_s(unit: Client) -> float | None:
+    """How long the pump runs until a fault stops it; None when none does."""
+    begun_s = unit.port.now()
+    for _ in unit.events(0):
+        pass
+    unit.listen("fault")
+    event = unit.wait_for("fault", 2 * LONGEST_RUN_S, on=True)
+    unit.listen()
+    return event.at_s - begun_s if event else None
 
 
 def _link(bench: Bench) -> Measured:
@@ -198,6 +212,9 @@ LATER = (
             Figure("stop_is_off", "", "A stop stops.", "stop=ignored"),
             Figure("gates_low", "", "Off is off at the gates, not only in the program.", "gate=stuck", needs="gates"),
             Figure("longest_run_s", "s", "A forgotten pump stops before it is hot.", "crystal=0.5"),
+            Figure("faults_not_told", "", "What stopped it is told by its number.", "fault=misnumbered"),
+            Figure("faults_left_on", "", "Whatever stops the unit, its outputs are off.", "stop=ignored"),
+            Figure("faults_not_cleared", "", "It goes on when its cause is gone and it is told to.", "clear=ignored"),
         ),
         _fail_safe,
     ),

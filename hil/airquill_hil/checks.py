@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from airquill.errors import AirquillError
-from airquill_hil import check_air, check_drive, check_feet, check_keys, check_life
+from airquill_hil import check_air, check_drive, check_feet, check_keys, check_life, check_trouble
 from airquill_hil.check import Check
 
 CHECKS = (
@@ -19,6 +19,7 @@ CHECKS = (
     *check_feet.CHECKS,
     *check_keys.CHECKS,
     *check_life.LATER,
+    *check_trouble.CHECKS,
 )
 
 

@@ -1,9 +1,9 @@
 """Faults injected into a virtual unit, to show that a check sees them.
 
 A fault is written as one text: `hose_leak=0.4` (any fault of the simulator with its strength), `supply=9` (V),
-`key_host=deaf`, `serial=OTHER`, `hang` (the firmware stands still until its watchdog bites). Others only a unit in
-this process can have: `registry=other` (firmware of another version), `keyboard=sticky` (empty reports get lost),
-`stop=ignored` (firmware that does nothing at a stop), and those of boards.py.
+`key_host=deaf`, `serial=OTHER`, `save=lost` (a setting that is not in the flash), `hang` (the firmware stands still
+until its watchdog bites). Others only a unit in this process can have: `registry=other` (firmware of another version),
+`keyboard=sticky` (empty reports get lost), and those of FIRMWARE_FAULTS and boards.py.
 """
 
 from __future__ import annotations
@@ -16,8 +16,20 @@ from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.simulator.control import Control
 from airquill_device.app import App
+from airquill_device.store import Store
 from airquill_hil.boards import BOARD_FAULTS, patched
 from airquill_protocol import tables
+
+_fault = App.fault
+FIRMWARE_FAULTS: dict[str, tuple[type, dict[str, Any]]] = {
+    "stop=ignored": (App, {"_safe": lambda _app: None}),
+    "clear=ignored": (App, {"clear": lambda _app: False}),
+    "fault=misnumbered": (App, {"fault": lambda app, number: _fault(app, number % 5 + 1)}),
+    "notice=silent": (App, {"notice": lambda _app, _number, _on: None}),
+    # Records are taken for whole without a look at their check sum.
+    "store=trusting": (Store, {"_sound": lambda _store, _role, _at, _size: True}),
+}
+"""Wrong firmware by what it does, as methods that take the place of sound ones."""
 
 _BITE_S = 12.0
 _NOTICED_S = 2.0
@@ -34,6 +46,8 @@ def injected(fault: str, unit: Client, control: Control) -> Iterator[None]:
         control.key_host(value)
     elif name == "serial":
         unit.set({"unit.serial": value})
+    elif name == "save":
+        unit.set({"unit.name": value})  # runs, and is lost at the next start
     elif name == "hang":
         control.hang()
         unit.port.sleep(_BITE_S)
@@ -45,8 +59,10 @@ def injected(fault: str, unit: Client, control: Control) -> Iterator[None]:
         finally:
             tables.REGISTRY_HASH = before
         return
-    elif name == "stop":
-        with patched(App, {"_safe": lambda _app: None}):
+    elif fault in FIRMWARE_FAULTS:
+        _inside(unit)
+        owner, methods = FIRMWARE_FAULTS[fault]
+        with patched(owner, methods):
             yield
         return
     elif name in BOARD_FAULTS:

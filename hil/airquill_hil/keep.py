@@ -28,6 +28,17 @@ class Kept:
     """A sentence for each thing that could not be written."""
 
 
+def check_place(folder: Path, book: Path) -> None:
+    """Make the records' folder and the book before a unit is touched. AirquillError when one cannot be used."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise AirquillError(
+            f"{folder} cannot be the folder for records: {error.strerror}. Name another with --out."
+        ) from error
+    Book(book, create=True).close()
+
+
 def keep(record: Record, folder: Path, book: Path) -> Kept:
     """Write a record to its folder and into the book. Never raises for a disk that is full or gone."""
     kept = Kept()

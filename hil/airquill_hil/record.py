@@ -48,12 +48,14 @@ class FigureRecord(Part):
 
 
 class CheckRecord(Part):
-    """What came of one check. `sentence` says why it was skipped or what went wrong."""
+    """What came of one check. `sentence` says why it was skipped or what went wrong; `beside` is a skipped check that
+    this unit has nothing for, so that nothing is left undecided."""
 
     name: str
     title: str
     outcome: Outcome
     sentence: str = ""
+    beside: bool = False
     figures: list[FigureRecord] = []
     traces: dict[str, dict[str, Any]] = {}
 

@@ -68,6 +68,9 @@ class Rig(Protocol):
     def supply_v(self) -> float:
         """The unit's supply voltage."""
 
+    def supply_ma(self) -> float:
+        """The current that the unit draws."""
+
     def power(self, on: bool) -> None:
         """Switch the unit's supply."""
 
@@ -108,6 +111,10 @@ class VirtualRig:
     def supply_v(self) -> float:
         """The real voltage."""
         return float(self._control.truth()["supply_volts"])
+
+    def supply_ma(self) -> float:
+        """The real current."""
+        return float(self._control.truth()["supply_ma"])
 
     def power(self, on: bool) -> None:
         """Cut, or given back."""
@@ -203,6 +210,10 @@ class SerialRig:
     def supply_v(self) -> float:
         """At the unit's supply jack."""
         return self._numbers("supply.volts")[0]
+
+    def supply_ma(self) -> float:
+        """Into the unit's supply jack."""
+        return self._numbers("supply.ma")[0]
 
     def power(self, on: bool) -> None:
         """By the rig's switch."""

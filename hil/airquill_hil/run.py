@@ -26,7 +26,11 @@ from airquill_hil.record import (
 from airquill_hil.remember import remember
 
 STOPPED = "The run was stopped."
+EXIT_CODES: dict[Verdict, int] = {"accepted": 0, "partial": 1, "rejected": 1, "error": 3}
+NOT_KEPT = 3
+"""As a bench that failed: the verdict stands, the record does not."""
 _WORST_FIRST = (Outcome.ERROR, Outcome.FAIL, Outcome.SKIPPED, Outcome.MARGINAL, Outcome.PASS)
+_NOTHING_TO_CHECK = {"disk": "This unit's firmware stands in no files, so none can come over the line."}
 _NEEDS = {
     "label": "needs the serial on the unit's label (--serial)",
     "hands": "needs a hand: run it at a terminal",
@@ -39,6 +43,8 @@ _NEEDS = {
     "meter": "needs a rig that measures the supply (meter)",
     "reference": "needs a rig with a vacuum sensor (reference)",
     "power": "needs a rig that switches the unit's supply (power)",
+    "attendant": "needs somebody who looks and pulls plugs: run it at a terminal",
+    "saved": "needs a unit whose settings are saved, since it restarts it: save them, or restart it before",
 }
 
 
@@ -71,6 +77,75 @@ def _user() -> str:
         return "unknown"
 
 
+class Run:
+    """Checks on one unit, one after another, and the record of them. Both `airquill accept` and the plugin for pytest
+    go through here."""
+
+    def __init__(
+        self, bench: Bench, place: Place = Place(), made: Made = Made(), checks: Sequence[Check] = CHECKS
+    ) -> None:
+        """Raises AirquillError when the limits lack a figure, or the unit cannot even be read."""
+        for check in checks:
+            for figure in check.figures:
+                if figure.name not in bench.limits.figures:
+                    raise AirquillError(
+                        f"The limits have no figure {figure.name}, which the check {check.name} needs. Add it."
+                    )
+        self.bench = bench
+        self.done: list[CheckRecord] = []
+        self._place, self._made, self._checks = place.filled(), made, checks
+        self._started = now()
+        unit = bench.unit
+        self._unit = unit_record(unit.greeting)
+        self._settings = settings_hash(unit.settings(), unit.all_settings())
+        bench.capabilities()  # what is asked of the unit once is asked now
+
+    @property
+    def broken_off(self) -> bool:
+        """The bench failed or was stopped: no check is to follow."""
+        return bool(self.done) and self.done[-1].outcome is Outcome.ERROR
+
+    def check(self, check: Check) -> CheckRecord:
+        """Run one check."""
+        self.done.append(run_check(self.bench, check))
+        return self.done[-1]
+
+    def end(self, whole: bool = True) -> Record:
+        """Make the unit safe and come to a verdict, which is partial at best where checks were left out, or those of
+        this run are not the `whole` list. An accepted unit keeps its baseline."""
+        bench = self.bench
+        bench.safe()
+        verdict, sentence = _verdict(self.done)
+        if verdict == "accepted" and (not whole or len(self.done) < len(self._checks)):
+            verdict, sentence = "partial", f"{sentence} The others were not run."
+        if bench.left_unsafe:
+            verdict = "error"
+        baseline, why_none = remember(bench, self.done, now()[:10]) if verdict == "accepted" else ("", "")
+        return Record(
+            id=new_id(),
+            verdict=verdict,
+            sentence=" ".join(part for part in (sentence, bench.left_unsafe, why_none) if part),
+            serial=bench.label,
+            unit=self._unit,
+            board_revision=self._made.board_revision,
+            pump_lot=self._made.pump_lot,
+            settings_hash=self._settings,
+            baseline=baseline,
+            limits_version=bench.limits.version,
+            limits_hash=bench.limits.hash,
+            needle_gauge=bench.limits.needle_gauge,
+            station=self._place.station,
+            operator=self._place.operator,
+            rig=_rig(bench, self._place),
+            altitude_m=bench.altitude_m,
+            ambient_kpa=round(bench.ambient_kpa, 3),
+            started=self._started,
+            ended=now(),
+            host=host_versions(),
+            checks=self.done,
+        )
+
+
 def run(
     bench: Bench,
     place: Place = Place(),
@@ -82,62 +157,18 @@ def run(
 ) -> Record:
     """Run checks and return the record. The bench's first error ends the run, and so does Ctrl-C; the record says it.
 
-    An accepted unit then keeps its baseline.
-
-    Where the checks are not the `whole`, the verdict is partial at best.
-
-    Raises AirquillError when the limits lack a figure, or the unit cannot even be read.
+    Raises what Run raises.
     """
-    for check in checks:
-        for figure in check.figures:
-            if figure.name not in bench.limits.figures:
-                raise AirquillError(
-                    f"The limits have no figure {figure.name}, which the check {check.name} needs. Add it."
-                )
-    started = now()
-    unit = bench.unit
-    told = unit_record(unit.greeting)
-    settings = settings_hash(unit.settings(), unit.all_settings())
-    done: list[CheckRecord] = []
+    going = Run(bench, place, made, checks)
     try:
         for check in checks:
             on_start(check)
-            done.append(run_check(bench, check))
-            on_done(done[-1])
-            if done[-1].outcome is Outcome.ERROR:
+            on_done(going.check(check))
+            if going.broken_off:
                 break
     finally:
         bench.safe()
-    verdict, sentence = _verdict(checks, done)
-    if verdict == "accepted" and not whole:
-        verdict, sentence = "partial", f"{sentence} The others were not run."
-    if bench.left_unsafe:
-        verdict = "error"
-    baseline, why_none = remember(bench, done, now()[:10]) if verdict == "accepted" else ("", "")
-    place = place.filled()
-    return Record(
-        id=new_id(),
-        verdict=verdict,
-        sentence=" ".join(part for part in (sentence, bench.left_unsafe, why_none) if part),
-        serial=bench.label,
-        unit=told,
-        board_revision=made.board_revision,
-        pump_lot=made.pump_lot,
-        settings_hash=settings,
-        baseline=baseline,
-        limits_version=bench.limits.version,
-        limits_hash=bench.limits.hash,
-        needle_gauge=bench.limits.needle_gauge,
-        station=place.station,
-        operator=place.operator,
-        rig=_rig(bench, place),
-        altitude_m=bench.altitude_m,
-        ambient_kpa=round(bench.ambient_kpa, 3),
-        started=started,
-        ended=now(),
-        host=host_versions(),
-        checks=done,
-    )
+    return going.end(whole)
 
 
 def _rig(bench: Bench, place: Place) -> dict[str, str]:
@@ -148,6 +179,9 @@ def _rig(bench: Bench, place: Place) -> dict[str, str]:
 def run_check(bench: Bench, check: Check) -> CheckRecord:
     """Run one check; what goes wrong in it is in its record. After an error the unit is made safe at once."""
     there = bench.capabilities()
+    if check.only_with and check.only_with not in there:
+        sentence = f"Skipped: {_NOTHING_TO_CHECK[check.only_with]}"
+        return CheckRecord(name=check.name, title=check.title, outcome=Outcome.SKIPPED, sentence=sentence, beside=True)
     missing = [need for need in check.needs if need not in there]
     if missing:
         why = "; ".join(_NEEDS.get(need, f"needs {need}") for need in missing)
@@ -223,18 +257,19 @@ def _range(limit: Limit, unit: str) -> str:
     return f"{' and '.join(part for part in (low, high) if part)} {unit}".rstrip()
 
 
-def _verdict(checks: Sequence[Check], done: Sequence[CheckRecord]) -> tuple[Verdict, str]:
+def _verdict(done: Sequence[CheckRecord]) -> tuple[Verdict, str]:
     wrong = [record for record in done if record.outcome is Outcome.ERROR]
     if wrong:
         return "error", f"The bench failed at {wrong[0].title.lower()}, so nothing is decided. {wrong[0].sentence}"
-    outcomes = {record.outcome for record in done}
+    outcomes = {record.outcome for record in done if not record.beside}
     failed = [record.title.lower() for record in done if record.outcome is Outcome.FAIL]
     if failed:
         return "rejected", f"Failed: {', '.join(failed)}."
-    if Outcome.SKIPPED in outcomes or len(done) < len(checks):
-        skipped = [record.title.lower() for record in done if record.outcome is Outcome.SKIPPED]
+    if Outcome.SKIPPED in outcomes:
+        skipped = [record.title.lower() for record in done if record.outcome is Outcome.SKIPPED and not record.beside]
         return "partial", f"Not decided: {', '.join(skipped)} could not be checked in full."
     marginal = [figure.name for record in done for figure in record.figures if figure.outcome is Outcome.MARGINAL]
     if marginal:
         return "accepted", f"All checks passed; marginal: {', '.join(marginal)}."
-    return "accepted", f"All {len(done)} checks passed."
+    passed = sum(not record.beside for record in done)
+    return "accepted", f"All {passed} checks passed."

@@ -14,6 +14,7 @@ from airquill.simulator.control import Control
 from airquill.tuning.baseline import SETTING as BASELINE
 from airquill.tuning.hands import ControlHands, PersonHands, control_of
 from airquill_hil import check_keys
+from airquill_hil.attendant import ControlAttendant, PersonAttendant
 from airquill_hil.bench import Bench
 from airquill_hil.check import Check, Figure, Measured
 from airquill_hil.checks import CHECKS, SHORT
@@ -24,7 +25,8 @@ from airquill_hil.run import failure_line, run, run_check
 
 SERIAL = "HEATHER-07"
 BY_NAME = {check.name: check for check in CHECKS}
-FIGURES = [(check, figure) for check in CHECKS for figure in check.figures]
+# Those of the update need a unit with a disk: test_check_update.py.
+FIGURES = [(check, figure) for check in CHECKS if not check.only_with for figure in check.figures]
 
 
 def bench_at(url: str, label: str = SERIAL, altitude_m: float = 0.0) -> tuple[Bench, Control]:
@@ -32,7 +34,8 @@ def bench_at(url: str, label: str = SERIAL, altitude_m: float = 0.0) -> tuple[Be
     unit.set({"unit.serial": SERIAL}, keep=True)
     control = control_of(unit)
     assert control is not None
-    return Bench(unit, load_limits(), ControlHands(control), label, altitude_m, VirtualRig(control)), control
+    hands, rig, attendant = ControlHands(control), VirtualRig(control), ControlAttendant(control)
+    return Bench(unit, load_limits(), hands, label, altitude_m, rig, attendant), control
 
 
 def is_safe(control: Control) -> bool:
@@ -46,6 +49,7 @@ def test_a_sound_unit_is_accepted_and_left_as_it_was() -> None:
     record = run(bench)
     assert record.verdict == "accepted", record.sentence
     assert {figure.outcome for check in record.checks for figure in check.figures} == {Outcome.PASS}
+    assert [check.name for check in record.checks if check.beside] == ["update"]
     assert bench.unit.all_settings() == {**before, BASELINE: record.baseline}
     assert bench.unit.get("settings.unsaved", "fault.active") == {"settings.unsaved": False, "fault.active": 0}
     assert is_safe(control)
@@ -77,22 +81,23 @@ def test_a_failed_figure_rejects_the_unit() -> None:
 @pytest.mark.parametrize(
     ("url", "label", "skipped"),
     [
-        ("sim://?sensor=off", SERIAL, {"vacuum", "decay", "sensor", "vent", "trigger"}),
+        ("sim://?sensor=off", SERIAL, {"vacuum", "decay", "sensor", "vent", "trigger", "sensor_plug"}),
         ("sim://?keyboard=off", SERIAL, {"key", "trigger"}),
-        ("sim://?panel=off", SERIAL, {"panel"}),
+        ("sim://?panel=off", SERIAL, {"panel", "bar"}),
         ("sim://", "", {"identity"}),
     ],
 )
 def test_what_cannot_be_checked_makes_the_verdict_partial(url: str, label: str, skipped: set[str]) -> None:
     bench, _ = bench_at(url, label)
     record = run(bench)
-    assert {check.name for check in record.checks if check.outcome is Outcome.SKIPPED} == skipped
+    left = {check.name for check in record.checks if check.outcome is Outcome.SKIPPED and not check.beside}
+    assert left == skipped
     assert record.verdict == "partial"
 
 
 def test_without_hands_and_rig_what_the_unit_says_of_itself_is_checked() -> None:
     unit = Client.open("sim://")
-    unit.set({"unit.serial": SERIAL})
+    unit.set({"unit.serial": SERIAL}, keep=True)
     record = run(Bench(unit, load_limits(), None, SERIAL))
     assert record.verdict == "partial"
     assert [check.name for check in record.checks if check.outcome is Outcome.PASS] == ["identity", "link"]
@@ -100,13 +105,14 @@ def test_without_hands_and_rig_what_the_unit_says_of_itself_is_checked() -> None
 
 def test_without_a_rig_the_verdict_is_partial_and_names_what_is_missing() -> None:
     unit = Client.open("sim://")
-    unit.set({"unit.serial": SERIAL})
+    unit.set({"unit.serial": SERIAL}, keep=True)
     control = control_of(unit)
     assert control is not None
-    record = run(Bench(unit, load_limits(), ControlHands(control), SERIAL))
+    record = run(Bench(unit, load_limits(), ControlHands(control), SERIAL, 0.0, None, ControlAttendant(control)))
     assert record.verdict == "partial"
-    skipped = {check.name: check for check in record.checks if check.outcome is Outcome.SKIPPED}
-    by_rig = {check.name for check in CHECKS if set(ABILITIES) & {*check.needs, *(one.needs for one in check.figures)}}
+    skipped = {check.name: check for check in record.checks if check.outcome is Outcome.SKIPPED and not check.beside}
+    checks = [check for check in CHECKS if not check.only_with]
+    by_rig = {check.name for check in checks if set(ABILITIES) & {*check.needs, *(one.needs for one in check.figures)}}
     assert set(skipped) == by_rig
     assert "(gates)" in skipped["pwm"].sentence and "(power)" in skipped["power"].sentence
 
@@ -247,7 +253,7 @@ def test_test_reports_are_what_a_computer_reads_as_the_test_stroke() -> None:
 
 def test_a_person_is_asked_for_what_a_hand_must_do() -> None:
     unit = Client.open("sim://")
-    unit.set({"unit.serial": SERIAL})
+    unit.set({"unit.serial": SERIAL}, keep=True)
     control = control_of(unit)
     assert control is not None
     said: list[str] = []
@@ -263,13 +269,24 @@ def test_a_person_is_asked_for_what_a_hand_must_do() -> None:
         "Press pedal 2 twice": lambda: twice(control, 2),
         "Turn the knob 4 clicks clockwise": lambda: control.knob(4),
         "Push the knob": lambda: push(control),
+        "Pull the vacuum sensor": lambda: control.fault("sensor_dead", 1),
+        "Put back the vacuum sensor": lambda: control.fault("sensor_dead", 0),
+        "Pull the plug of the 12 V": lambda: control.supply(0),
+        "Put back the plug of the 12 V": lambda: control.supply(12),
+        "Which lamps": lambda: None,
     }
 
     def person(sentence: str) -> None:
         said.append(sentence)
         next(answer for start, answer in answers.items() if sentence.startswith(start))()
 
-    record = run(Bench(unit, load_limits(), PersonHands(person, person), SERIAL, 0.0, VirtualRig(control)))
+    def answer(sentence: str) -> str:
+        person(sentence)
+        return " ".join(str(n) for n in sorted(ControlAttendant(control).lamps())) or "0"
+
+    somebody = PersonAttendant(person, answer)
+    hands = PersonHands(person, person)
+    record = run(Bench(unit, load_limits(), hands, SERIAL, 0.0, VirtualRig(control), somebody))
     assert record.verdict == "accepted", record.sentence
     assert set(answers) == {next(start for start in answers if sentence.startswith(start)) for sentence in said}
     key = next(check for check in record.checks if check.name == "key")

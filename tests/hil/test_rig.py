@@ -25,7 +25,7 @@ from rigs.protocol_rig import Serial
 
 ROOT = Path(__file__).parents[2]
 URL, RIG = "sim://rigged", "rig://rigged"
-BY_RIG = ("supply", "pwm", "start", "valve", "preset", "sensor", "latency", "power")
+BY_RIG = ("supply", "current", "pwm", "start", "valve", "preset", "sensor", "latency", "power", "stuck", "cuts")
 assert rigs
 
 
@@ -140,7 +140,7 @@ def test_accept_takes_a_rig_by_its_port(tmp_path: object) -> None:
     command("set", "unit.serial=HEATHER-07", "--keep", "--port", URL).done()
     arguments = ("accept", "--port", URL, "--serial", "HEATHER-07", "--out", tmp_path, "--rig")
     answer = command(*arguments, RIG)
-    assert answer.code == 0 and "Accepted. All 20 checks passed." in answer.out
+    assert answer.code == 0 and "Accepted. All 26 checks passed." in answer.out
     assert "is a unit, not a rig" in command(*arguments, "sim://other").sentences(2)
 
 

@@ -92,7 +92,7 @@ class Board:
         return round(self.unit.truth()["supply_volts"] * 100)
 
     def supply_ma(self) -> int:
-        return 0
+        return round(self.unit.truth()["supply_ma"])
 
     def vacuum_10pa(self) -> int:
         return round(self.unit.truth()["pen_kpa"] * 100)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,17 +11,13 @@ import typer
 from airquill.cli.common import Json, Port, console, open_unit, tell
 
 if TYPE_CHECKING:
-    from airquill.link.client import Client
-    from airquill.tuning.hands import Hands
     from airquill_hil.check import Check
     from airquill_hil.keep import Kept
+    from airquill_hil.opening import Terminal
     from airquill_hil.record import CheckRecord, Record
-    from airquill_hil.rig import Rig
 
 app = typer.Typer()
 
-EXIT_CODES = {"accepted": 0, "partial": 1, "rejected": 1, "error": 3}
-_NOT_KEPT = 3  # as a bench that failed: the verdict stands, the record does not
 _COLOURS = {"pass": "green", "marginal": "yellow", "fail": "red", "skipped": "dim", "error": "magenta"}
 
 
@@ -62,23 +57,18 @@ def accept(
     passed is accepted; where one could not run, the verdict is partial. Leaves with 0 accepted, 1 not accepted, 3 bench
     or link failed. Outputs are off afterwards, also after Ctrl-C.
     """
-    from airquill_hil.bench import Bench
-    from airquill_hil.book import Book
     from airquill_hil.checks import chosen_checks
-    from airquill_hil.keep import keep
+    from airquill_hil.keep import check_place, keep
     from airquill_hil.limits import load_limits
-    from airquill_hil.run import Made, Place, run
+    from airquill_hil.opening import opened_bench
+    from airquill_hil.run import EXIT_CODES, NOT_KEPT, Made, Place, run
 
-    with contextlib.ExitStack() as stack:
-        wanted = load_limits(limits)
-        chosen = chosen_checks(only or [])
-        _check_folder(out)
-        book = book or out / "book.sqlite"
-        Book(book, create=True).close()  # one that cannot be used is said before the unit is touched
-        unit = stack.enter_context(open_unit(port))
-        measures = _rig(unit, rig, stack)
-        bench = Bench(unit, wanted, _hands(unit, measures, stack), serial, altitude, measures)
-        progress = _Progress(quiet=as_json)
+    wanted = load_limits(limits)
+    chosen = chosen_checks(only or [])
+    book = book or out / "book.sqlite"
+    check_place(out, book)
+    progress = _Progress(quiet=as_json)
+    with open_unit(port) as unit, opened_bench(unit, wanted, serial, altitude, rig, _terminal()) as bench:
         record = run(
             bench,
             Place(station, operator, rig_calibrated),
@@ -90,53 +80,20 @@ def accept(
         )
     kept = keep(record, out, book)
     _say(record, kept, as_json)
-    raise typer.Exit(_NOT_KEPT if kept.problems else EXIT_CODES[record.verdict])
+    raise typer.Exit(NOT_KEPT if kept.problems else EXIT_CODES[record.verdict])
 
 
-def _check_folder(out: Path) -> None:
-    """The record's folder must be there before the unit is touched."""
-    from airquill.errors import AirquillError
+def _terminal() -> Terminal | None:
+    """The person at this terminal, where there is one."""
+    from airquill_hil.opening import Terminal
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise AirquillError(
-            f"{out} cannot be the folder for records: {error.strerror}. Name another with --out."
-        ) from error
+    def question(sentence: str) -> str:
+        try:
+            return input(f"{sentence} ")
+        except EOFError:
+            raise KeyboardInterrupt from None
 
-
-def _hands(unit: Client, rig: Rig | None, stack: contextlib.ExitStack) -> Hands | None:
-    """The unit's own hands, or those of the person at this terminal with the rig's, or none."""
-    from airquill.link.ready import ask_ready
-    from airquill.tuning.hands import ControlHands, PersonHands, control_of
-    from airquill_hil.rig import SerialRig
-    from airquill_hil.rig_hands import RigHands
-
-    control = control_of(unit)
-    if control is not None:
-        stack.callback(control.close)
-        return ControlHands(control)
-    if not sys.stdin.isatty():
-        return None
-    # Ctrl-C at a prompt reaches the run, which makes the unit safe and says it in the record.
-    person = PersonHands(lambda sentence: ask_ready(unit, sentence, tell), tell)
-    return RigHands(rig, person) if isinstance(rig, SerialRig) else person
-
-
-def _rig(unit: Client, url: str | None, stack: contextlib.ExitStack) -> Rig | None:
-    """The rig at a port, or the one that a virtual unit brings, or none."""
-    from airquill.tuning.hands import control_of
-    from airquill_hil.rig import SerialRig, VirtualRig
-
-    if url is not None:
-        rig = SerialRig.open(url)
-        stack.callback(rig.close)
-        return rig
-    control = control_of(unit)
-    if control is None:
-        return None
-    stack.callback(control.close)
-    return VirtualRig(control)
+    return Terminal(tell, question) if sys.stdin.isatty() else None
 
 
 class _Progress:

@@ -8,6 +8,7 @@ from airquill.pneumatics.part import Part, Tip
 from airquill.pneumatics.sensor import SENSOR_FAULTS, Noise, Sensor
 
 from .contacts import Contacts
+from .current import supply_ma
 from .faults import OWN_FAULTS
 from .keyhost import KeyHost
 
@@ -160,7 +161,7 @@ class World:
         self.stir()
 
     def truth(self, now: int) -> "dict[str, float | str]":
-        """What really is, whatever the sensor says: kPa below ambient, L/min of reference air, shares of 1."""
+        """What really is, whatever the sensor says: kPa below ambient, L/min of reference air, shares of 1, mA."""
         self.settle(now)
         air = self.air
         return {
@@ -179,6 +180,7 @@ class World:
             "tip": self.tip.state,
             "needle": air.needle.gauge,
             "supply_volts": round(air.supply_now, 3),
+            "supply_ma": round(supply_ma(air.pump_duty, air.pump.speed, air.valve_drive), 1),
         }
 
     # ---- over a restart in another process

@@ -1,0 +1,59 @@
+"""Sets up a bench around a unit: hands, rig and attendant, of a virtual unit or of the person at a terminal."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from airquill.link.client import Client
+from airquill.link.ready import ask_ready
+from airquill.tuning.hands import ControlHands, Hands, PersonHands, control_of
+from airquill_hil.attendant import Attendant, ControlAttendant, PersonAttendant
+from airquill_hil.bench import Bench
+from airquill_hil.limits import Limits
+from airquill_hil.rig import Rig, SerialRig, VirtualRig
+from airquill_hil.rig_hands import RigHands
+
+
+@dataclass(frozen=True)
+class Terminal:
+    """Somebody at a terminal: `tell` shows a sentence, `question` shows one and gives the line that is typed."""
+
+    tell: Callable[[str], None]
+    question: Callable[[str], str]
+
+
+@contextlib.contextmanager
+def opened_bench(
+    unit: Client, limits: Limits, serial: str, altitude_m: float, rig_url: str | None, terminal: Terminal | None
+) -> Iterator[Bench]:
+    """The bench around this unit; the unit is safe and the rig closed afterwards.
+
+    A virtual unit brings its own hands, rig and attendant. Else the person at the `terminal` is asked, and the rig's
+    hands do what it can. AirquillError when there is no rig at `rig_url`.
+    """
+    with contextlib.ExitStack() as stack:
+        hands: Hands | None = None
+        rig: Rig | None = None
+        attendant: Attendant | None = None
+        measures: SerialRig | None = None
+        if rig_url is not None:
+            rig = measures = SerialRig.open(rig_url)
+            stack.callback(measures.close)
+        control = control_of(unit)
+        if control is not None:
+            stack.callback(control.close)
+            hands, attendant = ControlHands(control), ControlAttendant(control)
+            rig = rig or VirtualRig(control)
+        elif terminal is not None:
+            # Ctrl-C at a prompt reaches the run, which makes the unit safe and says it in the record.
+            def ask(sentence: str) -> None:
+                ask_ready(unit, sentence, terminal.tell)
+
+            hands, attendant = PersonHands(ask, terminal.tell), PersonAttendant(ask, terminal.question)
+        if measures is not None and hands is not None:
+            hands = RigHands(measures, hands)
+        bench = Bench(unit, limits, hands, serial, altitude_m, rig, attendant)
+        stack.callback(bench.safe)
+        yield bench
