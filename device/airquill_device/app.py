@@ -109,7 +109,11 @@ class App:
         if self.board.watchdog_timeouts() >= _TIMEOUTS_TO_FACTORY:
             self.notice(t.F_ADDON_FAILED, True)
             return
-        from airquill_device.addons import AddOns
+        try:
+            from airquill_device.addons import AddOns
+        except ImportError:  # an image that was built without add-ons leaves their code out
+            self.notice(t.F_ADDON_FAILED, True)
+            return
 
         self.addons = self.store.addons = AddOns(self, files)
         self.values += self.addons.defaults()

@@ -16,8 +16,8 @@ from airquill_protocol import values as v
 from airquill_protocol.compat import const
 from airquill_protocol.fault import ProtocolError
 
-_PIECE = const(512)  # of a file, in one step
-_NAMES_A_STEP = const(8)
+_PIECE = const(256)  # of a file, in one step
+_NAMES_A_STEP = const(2)
 _HASH_BYTES = const(8)  # of a file's SHA-256, in a list
 _ROOM = const(210)
 _FOLDER = const(0x4000)  # type of an entry of ilistdir

@@ -25,6 +25,7 @@ from airquill_device import wiring as device_wiring
 
 WIRING_PATH = "/wiring.json"
 ADDON_FOLDER = "/airquill_device/extensions"
+_ADDONS = "/airquill_device/addons.py"
 
 
 def firmware_files(
@@ -36,6 +37,8 @@ def firmware_files(
     AirquillError for a wrong wiring file or add-on.
     """
     sources = device_files(tree)
+    if not addons:
+        sources.pop(_ADDONS, None)  # a twentieth of the firmware, asked for only by add-ons
     files = compile_files(sources)
     for addon in addons:
         path = f"{ADDON_FOLDER}/{addon.stem}.mpy"
