@@ -308,7 +308,9 @@ class Link:
             body = self._asked
             if self.app.memory_is_low() and not body.startswith(b"hello") and body not in _ALWAYS:
                 raise ProtocolError(t.E_BUSY)
-            self._work = frame.split(body.decode())
+            self._work = tuple(frame.split_bytes(body))
+        elif isinstance(work, tuple):
+            self._work = [field.decode() for field in work]
         elif isinstance(work, list):
             self._work = verbs.run(self.app, work, self._asked_framed)
         elif isinstance(work, str):

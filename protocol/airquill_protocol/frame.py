@@ -12,6 +12,7 @@ from airquill_protocol.fault import ProtocolError
 
 _LF = const(10)
 _CR = const(13)
+_BACKSLASH = const(0x5C)
 _TAIL = const(10)  # length of " *" and eight hex digits
 LONGEST_ID = const(9999999)
 BODY_BYTES = t.LINE_BYTES - _TAIL - 1
@@ -49,8 +50,13 @@ def unframe_clean(line: bytes) -> "tuple[int, bytes]":
 
 def split(body: str) -> "list[str]":
     """The fields of a body; quoted texts stay whole, quotes included. Raises line_form."""
-    if '"' not in body:
-        fields = body.split(" ")
+    return [field.decode() for field in split_bytes(body.encode())]
+
+
+def split_bytes(body: bytes) -> "list[bytes]":
+    """The same in bytes."""
+    if b'"' not in body:
+        fields = body.split(b" ")
     else:
         fields = []
         at = 0
@@ -58,26 +64,26 @@ def split(body: str) -> "list[str]":
             end = _field_end(body, at)
             fields.append(body[at:end])
             at = end + 1
-    if "" in fields:
+    if b"" in fields:
         raise ProtocolError(t.E_LINE_FORM)
     return fields
 
 
-def _field_end(body: str, at: int) -> int:
+def _field_end(body: bytes, at: int) -> int:
     """Where the field that starts at `at` ends: at a space outside quotes, or at the end."""
     while True:
-        space = body.find(" ", at)
-        quote = body.find('"', at)
+        space = body.find(b" ", at)
+        quote = body.find(b'"', at)
         if quote < 0 or 0 <= space < quote:
             return space if space >= 0 else len(body)
         # Behind the closing quote: the next one with an even number of backslashes before it.
         at = quote + 1
         while True:
-            at = body.find('"', at)
+            at = body.find(b'"', at)
             if at < 0:
                 raise ProtocolError(t.E_LINE_FORM)
             slashes = at
-            while body[slashes - 1] == "\\":
+            while body[slashes - 1] == _BACKSLASH:
                 slashes -= 1
             at += 1
             if (at - 1 - slashes) % 2 == 0:

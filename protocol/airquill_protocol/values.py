@@ -82,6 +82,12 @@ def unquote(text: str, subject: str = "") -> bytes:
     wrong = subject or text
     if len(text) < 2 or text[0] != '"' or text[-1] != '"':
         raise ProtocolError(t.E_WRONG_TYPE, wrong)
+    plain = text.encode()[1:-1]
+    for byte in plain:
+        if not 32 <= byte < 127 or byte == _QUOTE or byte == _BACKSLASH:
+            break
+    else:
+        return plain
     out = bytearray()
     at, end = 1, len(text) - 1
     while at < end:
