@@ -22,6 +22,7 @@ demo: .venv/.run-ready
 test: .venv/.test-ready
 	@.ci/debian
 	@$(BIN)/python .ci/layouts.py
+	@$(BIN)/python .ci/labgrid.py
 	@$(BIN)/python .ci/figures.py
 	$(BIN)/python -m pytest -n $(WORKERS) $(ARGS)
 
@@ -58,5 +59,5 @@ lint-generated: .venv/.test-ready
 	@touch .venv/.run-ready $@
 
 clean:
-	rm -rf .venv build dist .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
+	rm -rf .venv .venv-labgrid build dist .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
