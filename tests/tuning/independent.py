@@ -115,9 +115,10 @@ class Tool:
         needle = None if sealed else Needle(gauge)
         share = 1.0 if sealed else self.true[f"needle_{gauge}"]
         speed = self.speed(duty)
-        guess = AMB - 1e3 * (60.0 if sealed else 40.0) * np.array([0.98, 0.99, 1.0])
+        # from ambient: from above its end the pump's check valves would keep a sealed tip where it is
+        start = np.array([AMB, AMB, AMB])
         run = solve_ivp(
-            lambda _t, p: self.slope(p, 1.0, speed, needle, share), (0.0, 30.0), guess, "LSODA", rtol=1e-6, atol=1.0
+            lambda _t, p: self.slope(p, 1.0, speed, needle, share), (0.0, 60.0), start, "LSODA", rtol=1e-6, atol=1.0
         )
         found = root(lambda p: np.array(self.slope(p, 1.0, speed, needle, share)) * 1e-3, run.y[:, -1], tol=1e-10)
         return np.asarray(found.x if np.abs(found.x - run.y[:, -1]).max() < 50.0 else run.y[:, -1])

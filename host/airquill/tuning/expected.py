@@ -20,6 +20,8 @@ Sets = Sequence[dict[str, float]]
 # Time steps of a recording in ms and until when: fine while volumes equalise, since the integrator is first order.
 _STEPS = ((0.5, 40.0), (1.0, 300.0), (4.0, 1200.0), (40.0, 4400.0))
 _SETTLE_STEPS_S = (0.05,) * 6 + (0.5,) * 14
+_FROM_SHARE = 0.7
+"""Of a guess, where settling begins: from above, a sealed tip would stay, behind the pump's check valves."""
 
 
 def _grid() -> Floats:
@@ -61,9 +63,9 @@ def _speed_of(air: Air, duty: float) -> float:
 
 
 def settle(airs: Sequence[Air], guess_kpa: Sequence[float]) -> AirMany:
-    """These air paths once steady; `guess_kpa` is where to begin."""
+    """These air paths once steady; `guess_kpa` is about where, or above."""
     for air, kpa in zip(airs, guess_kpa, strict=True):
-        air.set_vacuum(kpa, kpa, kpa)
+        air.set_vacuum(*(_FROM_SHARE * kpa,) * 3)
     many = AirMany(airs)
     for step_s in _SETTLE_STEPS_S:
         many.step(step_s)

@@ -93,7 +93,7 @@ def fit(measured: Measurement) -> Fit:
         x_scale="jac",
         method="trf",
         xtol=1e-6,
-        ftol=2e-5,
+        ftol=1e-4,
         max_nfev=40,
     )
     return problem.result(found.x)

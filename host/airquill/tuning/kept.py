@@ -47,16 +47,15 @@ def _back(tool: Tool, before: Mapping[str, Value], strength: Value) -> None:
             restore(unit, before, strength)
             tool.left_unsafe = ""
             return
-        except UnitRestarted:
-            return  # it runs what is saved, and nothing was saved here
-        except LinkLost as error:
+        except (UnitRestarted, LinkLost) as error:
             if unit.port.now() > end:
                 raise AirquillError(
                     "The link was lost while the unit was measured. Its outputs go off by themselves and nothing was "
                     "saved: switch it off and on, and it has its own settings.",
                     3,
                 ) from error
-            _open_again(unit)
+            if isinstance(error, LinkLost):
+                _open_again(unit)
 
 
 def _open_again(unit: Client) -> None:

@@ -58,7 +58,7 @@ class Outlook:
         duty = strength_pct / 100.0
         share = seal_share(self._twin.needle(gauge), COVERING, WORST_GAP * ROUGH_GAP_UM)
         airs = [self._ready(gauge, tip, duty) for tip in (1.0, share, 0.0)]
-        many = expected.settle(airs, [50.0, 55.0, 60.0])
+        many = expected.settle(airs, [20.0, 30.0, 40.0])
         open_kpa, part_kpa, sealed_kpa = (float(kpa) + self._values["zero_kpa"] for kpa in many.pen_kpa)
         pick_s = self._pick_s(gauge, share, duty, kick_ms / 1000.0, needed_kpa, float(many.pen_kpa[1]))
         return Prospect(gauge, strength_pct, open_kpa, part_kpa, sealed_kpa, pick_s)
@@ -97,7 +97,7 @@ class Outlook:
 
     def curve(self, gauge: int, sealed: bool, duties: list[float]) -> list[float]:
         """Levels as they would be read, over duties of 0 to 1."""
-        wanted = [Level(gauge, sealed, duty, 60.0 if sealed else 50.0 * duty, 0.1) for duty in duties]
+        wanted = [Level(gauge, sealed, duty, 30.0, 0.1) for duty in duties]
         return [float(kpa) for kpa in expected.levels([self._values], wanted, self._measured)[0]]
 
     def traces(self) -> dict[str, list[float]]:

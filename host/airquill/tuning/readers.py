@@ -17,6 +17,7 @@ from airquill.twin.measurement import Source
 
 WINDOW_S = 0.5
 LONGEST_S = 8.0
+REST_S = 3.0
 _LEAST_STEP_KPA = 0.04
 _FEWEST = 3
 
@@ -81,7 +82,8 @@ class _Following:
             before = _window(deck)
             for _ in range(round(LONGEST_S / WINDOW_S)):
                 now = _window(deck)
-                error = sqrt(_error(before) ** 2 + _error(now) ** 2)
+                # the quieter of the two: what still moves is no noise
+                error = sqrt(2.0) * min(_error(before), _error(now))
                 moved = abs(fmean(now) - fmean(before))
                 if moved <= max(3.0 * error, _LEAST_STEP_KPA):
                     break
@@ -92,9 +94,9 @@ class _Following:
         return fmean(now), sqrt(_error(now) ** 2 + (max(moved - 2.0 * error, 0.0) / 2.0) ** 2)
 
     def rest(self) -> tuple[float, float, float]:
-        """A second of samples."""
+        """Three seconds of samples."""
         with self.tape() as deck:
-            deck.run(1.0)
+            deck.run(REST_S)
             kpa = deck.tape.kpa
         if len(kpa) < _FEWEST:
             raise AirquillError("The vacuum sensor says nothing. Look at its plug.", 1)

@@ -38,6 +38,7 @@ SEAL_SHARE = 0.5
 STALLED_SHARE = 0.4
 KICKS_MS = (10, 20, 40, 80, 160, 320)
 ABOVE_FLOOR_PCT = 5
+VENT_MS = 200
 LEAST_KPA = 0.3
 
 SETTINGS: dict[str, Value] = {
@@ -48,9 +49,11 @@ SETTINGS: dict[str, Value] = {
     "pump.kick_ms": 0,
     "pump.kick_pct": 100,
     "pump.ramp_ms": 0,
-    "pump.idle_pct": 100,
+    "pump.idle_pct": 0,
     "pump.idle_off_s": 120,
     "pump.longest_run_s": 900,
+    "valve.vent_ms": VENT_MS,
+    "valve.blow_ms": 0,
     "panel.lock": True,
     "keys.on_gripped": b"",
     "keys.on_released": b"",
@@ -95,8 +98,7 @@ class Sweep:
             hands.fit_needle(self._needles[0])
             hands.open_tip()
             self._step("At rest", 0.0)
-            self._tool.stand()
-            self._unit.port.sleep(1.0)
+            self._unit.port.sleep(2.0)  # a vent and a pump that turns on end by then
             found.rest_kpa, found.rest_error_kpa, found.noise_kpa = self._reader.rest()
             self._open(self._needles[0])
             for n, needle in enumerate(self._needles[1:]):
@@ -127,6 +129,12 @@ class Sweep:
         """Let the pump run at a duty between picks; one that stands stays so."""
         self._unit.set({"pump.idle_pct": pct})
         self._drives(pct / 100.0)
+
+    def _stand(self) -> None:
+        """Stop the pump, and let the unit come to rest."""
+        self._unit.set({"pump.idle_pct": 0})
+        self._unit.port.sleep(2 * VENT_MS / 1000.0)
+        self._drives(0.0)
 
     @contextlib.contextmanager
     def _on(self, pct: int, watched: bool = True) -> Iterator[None]:
@@ -229,10 +237,8 @@ class Sweep:
 
     def _starts_at(self, pct: int) -> bool:
         """Whether the standing pump runs once it is told to at this duty."""
-        self._tool.stand()
-        self._drives(0.0)
+        self._stand()
         self._unit.port.sleep(0.6)  # it turns on for a while
-        self._unit.set({"pump.idle_pct": pct})
         with self._on(pct):
             kpa, _ = self._reader.steady(f"the tip open and the pump at {pct} %")
         return self._is_running(kpa - self.found.rest_kpa, self._expected(pct))
@@ -254,12 +260,12 @@ class Sweep:
         """The shortest kick at full duty after which the pump runs on just above its floor."""
         for kick_ms in KICKS_MS:
             self._step(f"Kick of {kick_ms} ms", 0.46)
-            self._tool.stand()
+            self._stand()
             self._unit.set({"pump.kick_ms": kick_ms})
             if self._starts_at(min(int(self.found.runs_pct or 0) + ABOVE_FLOOR_PCT, 100)):
                 self.found.kick_ms = kick_ms
                 break
-        self._tool.stand()
+        self._stand()
         self._unit.set({"pump.kick_ms": 0})
 
     # ---- tip sealed
