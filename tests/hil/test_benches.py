@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import shutil
-import socket
+import shlex
 import subprocess
-import time
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Iterator
-from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 import yaml
 
 from airquill.link.client import Client
-from command_line import ROOT, airquill, end, start_unit
-from conftest import require
+from airquill_hil.book import Book
+from airquill_hil.record import Record
+from command_line import AIRQUILL, ENVIRONMENT, ROOT, airquill, end, start_unit
 from plugin_run import pytest_run
+from servers import free_port, ser2net
 
 PAGE = ROOT / "docs" / "benches.md"
 
@@ -34,12 +33,16 @@ def test_units_side_by_side(tmp_path: Path) -> None:
         )
     ]
     quick = ("-k", "vacuum or pedal-", "-n", "2", "--dist", "loadgroup")
-    done = pytest_run(tmp_path, *units, *quick, "--junitxml", "report.xml")
+    done = pytest_run(tmp_path, *units, *quick, "--junitxml", "report.xml", "--out", "records")
     assert done.returncode == 1, done.stdout + done.stderr
     cases = ElementTree.parse(tmp_path / "report.xml").getroot().findall(".//testcase")
     failed = {str(case.get("name")) for case in cases if case.find("failure") is not None}
     assert len(cases) >= 3 and len(cases) % 3 == 0
     assert failed and all("HEATHER-2" in name for name in failed)
+    with Book(tmp_path / "records/book.sqlite") as book:
+        verdicts = {str(record.serial): record.verdict for record in book.records() if isinstance(record, Record)}
+    assert verdicts == {"HEATHER-1": "partial", "HEATHER-2": "rejected", "HEATHER-3": "partial"}
+    assert "HEATHER-2: rejected." in done.stdout
 
 
 def test_each_unit_wants_its_serial(tmp_path: Path) -> None:
@@ -47,40 +50,16 @@ def test_each_unit_wants_its_serial(tmp_path: Path) -> None:
     assert done.returncode != 0 and "give each --unit its --serial" in done.stdout + done.stderr
 
 
-def free_port() -> int:
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        return int(taken.getsockname()[1])
-
-
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[str]:
     """Address of a virtual unit behind a real ser2net (its RFC 2217 accepter)."""
-    program = shutil.which("ser2net") or shutil.which("ser2net", path="/usr/sbin")
-    require(program, "needs ser2net: run apt-get install ser2net")
-    with ExitStack() as stack:
-        unit = start_unit(tmp_path / "unit")
-        stack.callback(end, unit)
-        port = free_port()
-        (tmp_path / "ser2net.yaml").write_text(
-            "connection: &unit\n"
-            f"  accepter: telnet(rfc2217),tcp(nodelay),127.0.0.1,{port}\n"
-            f"  connector: serialdev,{unit.port},115200n81,local\n"
-            "  options:\n"
-            "    kickolduser: true\n"
-            "    chardelay: false\n"
-        )
-        server = subprocess.Popen([str(program), "-n", "-c", str(tmp_path / "ser2net.yaml"), "-d"])
-        stack.callback(server.wait, 10)
-        stack.callback(server.kill)
-        until = time.monotonic() + 30  # a guard against a hang only: it listens within half a second
-        while time.monotonic() < until:
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", port)) == 0:
-                    break
-            time.sleep(0.05)
-        # A pseudo-terminal has no modem lines to control; a real port needs no such word.
-        yield f"rfc2217://127.0.0.1:{port}?ign_set_control"
+    unit = start_unit(tmp_path / "unit")
+    try:
+        with ser2net(tmp_path, unit.port, "rfc2217") as port:
+            # A pseudo-terminal has no modem lines to control; a real port needs no such word.
+            yield f"rfc2217://127.0.0.1:{port}?ign_set_control"
+    finally:
+        end(unit)
 
 
 def test_a_unit_behind_a_serial_port_server(served: str) -> None:
@@ -99,9 +78,22 @@ def test_a_unit_behind_a_serial_port_server(served: str) -> None:
     assert lost.code == 3 and "Traceback" not in lost.err and lost.err.strip()
 
 
-def test_the_page_has_a_sound_workflow() -> None:
+def test_the_workflow_of_the_page_does_what_it_says(tmp_path: Path) -> None:
     blocks = PAGE.read_text().split("```yaml\n")[1:]
     workflow = next(block.split("```")[0] for block in blocks if "jobs:" in block)
-    steps = yaml.safe_load(workflow)["jobs"]["acceptance"]["steps"]
-    said = "\n".join(step.get("run", "") for step in steps)
-    assert "pytest --pyargs airquill_hil --unit sim://" in said and "airquill accept" in said
+    job = yaml.safe_load(workflow)["jobs"]["acceptance"]
+    (tmp_path / "bin").mkdir()
+    program = tmp_path / "bin/airquill"
+    program.write_text(f'#!/bin/sh\nexec {shlex.join(AIRQUILL)} "$@"\n')
+    program.chmod(0o755)
+    (tmp_path / "limits.toml").write_bytes((ROOT / "hil/airquill_hil/limits.toml").read_bytes())
+    environment = {**ENVIRONMENT, **job["env"], "PATH": f"{program.parent}:{ENVIRONMENT['PATH']}"}
+    steps = [step["run"] for step in job["steps"] if "run" in step]
+    assert steps[0] == "pip install ."  # done already
+    for step in steps[1:]:
+        done = subprocess.run(
+            ["sh", "-ec", step], cwd=tmp_path, env=environment, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+    assert "Accepted." in done.stdout
+    assert {path.suffix for path in (tmp_path / "records").glob("HEATHER-07*")} == {".json", ".html", ".xml"}

@@ -1,7 +1,10 @@
-"""The port of a rig whose board sees and handles a virtual unit. Waiting for bytes lets the unit's time pass."""
+"""A rig whose board sees and handles a virtual unit: at an address of this process, where waiting for bytes lets the
+unit's time pass, or behind a socket, in real time."""
 
 from __future__ import annotations
 
+import socket
+import threading
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -9,6 +12,7 @@ from airquill_rig.rig import Rig
 from airquill_rig.words import SHORTEST_US
 from serial import SerialBase, SerialException
 
+from airquill.simulator.control import Control
 from airquill.simulator.units import control
 
 PASS_S = 0.001
@@ -18,8 +22,8 @@ MASK = 0x3FFFFFFF
 class Board:
     """What hil/rig/airquill_rig/board.py offers, over a virtual unit's truth."""
 
-    def __init__(self, name: str) -> None:
-        self.unit = control(f"sim://{name}")
+    def __init__(self, unit: Control) -> None:
+        self.unit = unit
         self.sent = bytearray()
         self.came = bytearray()
         self.begun_us = round(self.unit.clock() * 1e6)
@@ -106,7 +110,7 @@ class Serial(SerialBase):
     unplugged = False
 
     def open(self) -> None:
-        self.board = Board(urlsplit(self.portstr or "").netloc)
+        self.board = Board(control(f"sim://{urlsplit(self.portstr or '').netloc}"))
         self.rig = Rig(self.board)
         self.is_open = True
 
@@ -147,3 +151,32 @@ class Serial(SerialBase):
 
     def _update_dtr_state(self) -> None:
         pass
+
+
+def serve(unit: Control, server: socket.socket, ended: threading.Event) -> None:
+    """Be the rig around a running unit, for one host after another at a listening socket, until `ended`."""
+    board = Board(unit)
+    rig = Rig(board)
+    server.settimeout(0.1)
+    while not ended.is_set():
+        try:
+            line, _ = server.accept()
+        except TimeoutError:
+            continue
+        with line:
+            line.settimeout(PASS_S)
+            while not ended.is_set():
+                try:
+                    came = line.recv(4096)
+                    if not came:
+                        break
+                    board.came += came
+                except TimeoutError:
+                    pass
+                except ConnectionError:
+                    break
+                rig.tick()
+                while board.came:  # it takes few bytes a pass
+                    rig.tick()
+                line.sendall(board.sent)
+                board.sent.clear()
