@@ -114,8 +114,8 @@ CAUSES = (
     Cause(
         "valve_shut",
         "valve does not pull in fully, or air comes in between filter and valve",
-        "Go along the line from the filter to the valve with a wet finger. Look at the valve's plug and at the supply, raise "
-        "valve.hold_pct, then clean the valve or replace it.",
+        "Go along the line from the filter to the valve with a wet finger. Look at the valve's plug and at the supply, "
+        "raise valve.hold_pct, then clean the valve or replace it.",
         f"{_OFF} Its coil is hot after long picks.",
         spoil=_air("valve_stuck_shut"),
     ),

@@ -20,7 +20,7 @@ from airquill.tuning import pedal_model
 from airquill.tuning.baseline import Baseline
 from airquill.tuning.causes import CAUSES, HEALTHY, PEDAL
 from airquill.tuning.checkup import PEDALS, Checkup
-from airquill.tuning.features import NAMES, features_of
+from airquill.tuning.features import NAMES, features_of, figures_of_row
 from airquill.tuning.model import AIR_CAUSES, BINS, STOPS, Model
 
 Floats = npt.NDArray[np.float64]
@@ -162,14 +162,15 @@ class Diagnosis:
     `strange` when the figures are unlike every cause, so that none is named however likely it is beside the others.
 
     By figure, in standard deviations: `against_healthy` is how far it is from this unit's when healthy, and
-    `against_likeliest` from what the likeliest cause that is none of healthy and pedal leads to. `source` says what
-    healthy was taken from.
+    `against_likeliest` from what the likeliest cause that is none of healthy and pedal leads to. `healthy` are
+    the figures that this unit should have, and `source` says what they were taken from.
     """
 
     likelihoods: dict[str, float]
     named: str
     strange: bool
     source: str
+    healthy: dict[str, float]
     against_healthy: dict[str, float]
     against_likeliest: dict[str, float]
 
@@ -204,6 +205,7 @@ def judged(evidence: Evidence, logs: Floats) -> Diagnosis:
         CAUSES[order[0]].name if sure else "",
         strange,
         evidence.expected.source,
+        figures_of_row(evidence.expected.mean),
         evidence.deviations(HEALTHY),
         evidence.deviations(fault),
     )

@@ -72,10 +72,11 @@ def checkups(
     at_sea_level: float,
     seed: int,
     on_share: Callable[[float], None] = lambda _share: None,
+    together: Callable[[Sequence[Air]], AirMany] = AirMany,
 ) -> list[Found]:
     """The checkup's air, sensor and supply figures of each unit. The units' air is left as it was. `on_share` is told
-    how far it is, 0 to 1."""
-    run = _Run(units, np.random.default_rng(seed))
+    how far it is, 0 to 1; `together` makes of all air paths one that can be stepped."""
+    run = _Run(units, together, np.random.default_rng(seed))
     rest, noise, dead = run.rest()
     traces: list[dict[str, Trace]] = [{} for _ in units]
     sealed_before: bool | None = None
@@ -100,10 +101,12 @@ def checkups(
 
 
 class _Run:
-    def __init__(self, units: Sequence[Computed], draw: np.random.Generator) -> None:
+    def __init__(
+        self, units: Sequence[Computed], together: Callable[[Sequence[Air]], AirMany], draw: np.random.Generator
+    ) -> None:
         self._n = len(units)
         self._draw = draw
-        self._air = AirMany([unit.air for unit in units])
+        self._air = together([unit.air for unit in units])
         self._shares = np.array([unit.open_shares for unit in units])
         self._sealings = 0
         drift = np.array([unit.drift * DRIFT_KPA + unit.zero_kpa for unit in units])

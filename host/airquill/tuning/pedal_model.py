@@ -27,11 +27,11 @@ def cases(seed: int) -> tuple[Floats, Floats]:
     """Rows (longest bounce, stray movements; see `row`) of good pedals and of worn ones."""
     draw = np.random.default_rng(seed)
     styles = sorted(BOUNCE)
-    good = [_presses(int(draw.integers(1 << 30)), {}, styles[n % len(styles)]) for n in range(CASES // 2)]
+    good = [_row(*presses(int(draw.integers(1 << 30)), {}, styles[n % len(styles)])) for n in range(CASES // 2)]
     worn = []
     for number in range(CASES):
         fault = {WORN[number % len(WORN)]: float(draw.random())}
-        worn.append(_presses(int(draw.integers(1 << 30)), fault, styles[number % len(styles)]))
+        worn.append(_row(*presses(int(draw.integers(1 << 30)), fault, styles[number % len(styles)])))
     return np.array(good), np.array(worn)
 
 
@@ -58,8 +58,11 @@ def _row(bounce_ms: float, strays: float) -> Floats:
     return np.array([np.log1p(bounce_ms), np.log1p(strays)])
 
 
-def _presses(seed: int, fault: dict[str, float], style: str) -> Floats:
-    """A few presses as the unit's pins see them: a look a millisecond, an edge at most in each."""
+def presses(seed: int, fault: Mapping[str, float], style: str) -> tuple[float, float]:
+    """A few presses as the unit's pins see them, a look a millisecond: longest bounce in ms, stray movements.
+
+    `fault` has strengths of the virtual unit's faults by name, `style` is one of its bounces.
+    """
     faults = {**dict.fromkeys(OWN_FAULTS, 0.0), **fault}
     contacts = Contacts(faults, Noise(seed), seed)
     now, edges = 0, []
@@ -77,4 +80,4 @@ def _presses(seed: int, fault: dict[str, float], style: str) -> Floats:
                 level = seen
             now += lasts_us
     bounce = judge(1, edges, closed_at_rest=False, counted=PRESSES)
-    return _row(max(bounce.press.longest_ms, bounce.release.longest_ms), float(bounce.strays))
+    return max(bounce.press.longest_ms, bounce.release.longest_ms), float(bounce.strays)

@@ -1,0 +1,79 @@
+"""Holds an inquiry: asks its questions, with vacuum on where one needs it, or takes the answers of a file."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from airquill.errors import AirquillError
+from airquill.tuning.questions import BY_NAME, Inquiry, Question, place_of
+from airquill.tuning.tool import Tool
+
+Ask = Callable[[Question], str]
+"""Puts a question to somebody and returns the answer; empty when there is none."""
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A question and what was said to it."""
+
+    question: Question
+    said: str
+
+    @property
+    def in_words(self) -> str:
+        """The answer for people."""
+        return self.question.answers.get(self.said, f"{self.said} {self.question.unit}".strip())
+
+
+def read_answers(text: str, name: str) -> dict[str, str]:
+    """Answers of a file, one a line as `question: answer`; what follows a # is not read. AirquillError names the line.
+
+    `name` is where the text came from.
+    """
+    found: dict[str, str] = {}
+    for number, line in enumerate(text.splitlines(), 1):
+        line = line.partition("#")[0].strip()
+        if not line:
+            continue
+        asked, colon, said = (part.strip() for part in line.partition(":"))
+        if not colon or asked not in BY_NAME:
+            raise AirquillError(
+                f"{name}, line {number}: write question: answer, where the question is one of {', '.join(BY_NAME)}."
+            )
+        try:
+            place_of(BY_NAME[asked], said)
+        except ValueError as error:
+            raise AirquillError(f"{name}, line {number}: {error}.") from error
+        found[asked] = said
+    return found
+
+
+def from_answers(answers: Mapping[str, str]) -> Ask:
+    """Answers that are there already."""
+    return lambda question: answers.get(question.name, "")
+
+
+def hold(inquiry: Inquiry, ask: Ask, tool: Tool | None) -> list[Answered]:
+    """Ask until one cause is sure enough or nothing tells more. With a `tool`, vacuum is on where a question needs it,
+    and off again after it; without, the answers are there already."""
+    done: list[Answered] = []
+    while (question := inquiry.next()) is not None:
+        with _vacuum(question, tool):
+            said = ask(question).strip()
+        if said:
+            inquiry.answer(question, said)
+            done.append(Answered(question, said))
+        else:
+            inquiry.pass_over(question)
+    return done
+
+
+@contextlib.contextmanager
+def _vacuum(question: Question, tool: Tool | None) -> Iterator[None]:
+    if tool is None or question.pick_pct is None:
+        yield
+        return
+    with tool.settings({"control.mode": "steady"}), tool.vacuum(question.pick_pct, watched=False):
+        yield
