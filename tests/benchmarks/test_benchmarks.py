@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from airquill.pneumatics.vector import AirMany
-from benchmarks import commands, escapes, link, physics, unit
+from benchmarks import acceptance, commands, escapes, link, physics, unit
 
 COMMIT = re.compile(r"^commit (unknown|[0-9a-f]{7,}(-dirty)?), Python \d", re.M)
 RATIO = re.compile(r"\b\d+(\.\d+)? times")
@@ -85,6 +85,13 @@ def test_escapes_counts_every_unit(monkeypatch: pytest.MonkeyPatch, capsys: pyte
     for escapes_, bad, overkill, good in counts:
         assert int(bad) + int(good) == 3
         assert int(escapes_) <= int(bad) and int(overkill) <= int(good)
+
+
+def test_acceptance_accepts_the_unit_that_it_times(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = shown(acceptance, [], monkeypatch, capsys)
+    assert re.search(r"^sim://: accepted, \d+\.\d s, \d+\.\d s of processor, \d+ s of the unit's time", out, re.M), out
 
 
 def test_commands_measures_processor_time_and_what_fails_stops_it() -> None:
