@@ -1,4 +1,4 @@
-"""Holds an inquiry: asks its questions, with vacuum on where one needs it, or takes the answers of a file."""
+"""From a checkup to a conclusion: asks where the figures do not say enough, or takes the answers of a file."""
 
 from __future__ import annotations
 
@@ -7,6 +7,11 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from airquill.errors import AirquillError
+from airquill.tuning.causes import HEALTHY
+from airquill.tuning.checkup import Checkup
+from airquill.tuning.diagnose import Diagnosis, Evidence, Reference, judged
+from airquill.tuning.grounds import check_sealed
+from airquill.tuning.model import Model
 from airquill.tuning.questions import BY_NAME, Inquiry, Question, place_of
 from airquill.tuning.tool import Tool
 
@@ -68,6 +73,51 @@ def hold(inquiry: Inquiry, ask: Ask, tool: Tool | None) -> list[Answered]:
         else:
             inquiry.pass_over(question)
     return done
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """A diagnosis, the answers that led to it, and the question that would tell most now; None when none would."""
+
+    diagnosis: Diagnosis
+    answered: list[Answered]
+    next_question: Question | None
+
+
+def conclude(model: Model, expected: Reference, found: Checkup, ask: Ask | None, tool: Tool | None) -> Conclusion:
+    """Judge a checkup, and ask where it names no cause; without a sensor, ask in any case but a sure one.
+
+    `ask` is None where nobody can be asked; `tool` is the unit, where a person is at it. AirquillError without sensor
+    and answer, and when the tip was not closed in the checkup.
+    """
+    check_sealed(found, expected)
+    evidence = Evidence(model, expected, found)
+    first = judged(evidence, evidence.logs)
+    measured = bool(found.traces) or bool(found.stopped_by)
+    inquiry = Inquiry(model, expected, evidence.logs, sensor=measured)
+    if first.named and (measured or first.named != HEALTHY):
+        return Conclusion(first, [], None)
+    if ask is None and not measured:
+        raise AirquillError(
+            "Without a vacuum sensor somebody must say what the unit does: run this at a terminal, or write answers "
+            "into a file and name it with --answers."
+        )
+    if ask is None or first.strange:
+        return Conclusion(first, [], inquiry.next())
+    answered = hold(inquiry, ask, tool)
+    if not answered and not measured:
+        raise AirquillError(
+            "Without a vacuum sensor and without an answer nothing can be said. Answer at least one of the questions."
+        )
+    return Conclusion(judged(evidence, inquiry.logs), answered, inquiry.next())
+
+
+class WithoutSensor(Tool):
+    """A unit whose sensor is not to be used."""
+
+    def capabilities(self) -> set[str]:
+        """All but the sensor."""
+        return super().capabilities() - {"sensor"}
 
 
 @contextlib.contextmanager
