@@ -31,7 +31,6 @@ COMMANDS = (
     Entry("backup", "airquill.cli.backup", "Save all that a unit knows into a file.", PROFILE),
     Entry("restore", "airquill.cli.restore", "Give a unit the settings of a backup.", PROFILE),
     Entry("letter", "airquill.cli.letter", "Make a letter to a unit's maker, or read one and draft a reply.", PROFILE),
-    Entry("letter", "airquill.cli.letter", "Make a letter to a unit's maker, or read one and draft a reply.", PROFILE),
     Entry("undo", "airquill.cli.undo", "Go back to the settings before the last change.", PROFILE),
     Entry("accept", "airquill.cli.accept", "Check a unit against limits, and record it.", BENCH),
     Entry("tune", "airquill.cli.tune", "Measure a unit, fit its air, recommend settings.", BENCH),
