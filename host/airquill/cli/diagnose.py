@@ -219,8 +219,11 @@ def _show(found: Checkup, judged: Conclusion, out: Path | None) -> None:
     said = judged.diagnosis
     for note in found.notes:
         typer.echo(note)
-    likely = [(BY_NAME[name].title, f"{share:.0%}") for name, share in said.likelihoods.items() if share >= _SHOWN]
-    table(("Cause", "Likelihood"), likely)
+    likely = [
+        (BY_NAME[name].title, f"{share * 100:.0f} %") for name, share in said.likelihoods.items() if share >= _SHOWN
+    ]
+    if not said.strange:
+        table(("Cause", "Likelihood"), likely)
     far = [row for row in rows(found, said) if abs(row.healthy_sigmas) >= _FAR]
     if far:
         typer.echo(f"\n{counted(len(far), 'figure')} of {len(rows(found, said))} unlike {said.source}:")

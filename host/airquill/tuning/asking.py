@@ -12,7 +12,7 @@ from airquill.tuning.checkup import Checkup
 from airquill.tuning.diagnose import Diagnosis, Evidence, Reference, judged
 from airquill.tuning.grounds import check_sealed
 from airquill.tuning.model import Model
-from airquill.tuning.questions import BY_NAME, Inquiry, Question, place_of
+from airquill.tuning.questions import BY_NAME, Inquiry, Question, answer_tables, place_of
 from airquill.tuning.tool import Tool
 
 Ask = Callable[[Question], str]
@@ -94,7 +94,6 @@ def conclude(model: Model, expected: Reference, found: Checkup, ask: Ask | None,
     evidence = Evidence(model, expected, found)
     first = judged(evidence, evidence.logs)
     measured = bool(found.traces) or bool(found.stopped_by)
-    inquiry = Inquiry(model, expected, evidence.logs, sensor=measured)
     if first.named and (measured or first.named != HEALTHY):
         return Conclusion(first, [], None)
     if ask is None and not measured:
@@ -102,6 +101,7 @@ def conclude(model: Model, expected: Reference, found: Checkup, ask: Ask | None,
             "Without a vacuum sensor somebody must say what the unit does: run this at a terminal, or write answers "
             "into a file and name it with --answers."
         )
+    inquiry = Inquiry(answer_tables(model, expected), evidence.logs, sensor=measured)
     if ask is None or first.strange:
         return Conclusion(first, [], inquiry.next())
     answered = hold(inquiry, ask, tool)

@@ -10,6 +10,7 @@ import numpy as np
 from airquill.tuning.fleet import Computed
 
 Spoil = Callable[[Computed, float, np.random.Generator], None]
+NEVER_STARTS = 1.5  # beyond a stall fault of 1, which starts at just its rated voltage
 HEALTHY = "healthy"
 PEDAL = "pedal"
 
@@ -32,6 +33,12 @@ def _air(fault: str) -> Spoil:
         unit.air.set_fault(fault, strength)
 
     return spoil
+
+
+def _still(unit: Computed, _strength: float, _draw: np.random.Generator) -> None:
+    """No drive starts it."""
+    unit.air.faults["pump_stall"] = NEVER_STARTS
+    unit.air.refresh()
 
 
 def _drift(unit: Computed, strength: float, draw: np.random.Generator) -> None:
@@ -98,11 +105,19 @@ CAUSES = (
     ),
     Cause(
         "pump_stiff",
-        "pump stiff or not turning",
-        "Listen to it at a pick. When it does not start, look at its plug and at the fuse; turn it by hand where you "
-        "can reach the shaft; a stiff one is replaced. Raise pump.floor_pct only for as long as that takes.",
+        "pump stiff",
+        "Clean and oil what its maker allows; turn it by hand where you can reach the shaft. A stiff one is replaced. "
+        "Raise pump.floor_pct only for as long as that takes.",
         f"{_OFF} A stalled pump and its driver are hot.",
         spoil=_air("pump_stall"),
+    ),
+    Cause(
+        "pump_still",
+        "pump does not turn",
+        "Listen to it at a pick. Look at its plug, at the fuse and at its driver's gate; give it 12 V directly. One "
+        "that stays still is replaced.",
+        f"{_OFF} A stalled pump and its driver are hot.",
+        spoil=_still,
     ),
     Cause(
         "valve_open",

@@ -37,7 +37,8 @@ class Feature:
 # A share for levels, a difference near zero.
 _LEVEL = Scale(lambda kpa: math.asinh(kpa / 2.0), lambda row: np.sinh(row) * 2.0)
 _SMALL = Scale(lambda value: math.asinh(value / 0.5), lambda row: np.sinh(row) * 0.5)
-_TIME = Scale(lambda value: math.log(max(value, 1e-3)), np.exp)
+_SECONDS = Scale(lambda value: math.log(max(value, 0.0) + 0.005), lambda row: np.exp(row) - 0.005)
+_MS = Scale(lambda value: math.log(max(value, 0.0) + 5.0), lambda row: np.exp(row) - 5.0)
 _NOISE = Scale(lambda kpa: math.log(max(kpa, 0.0) + 0.02), lambda row: np.exp(row) - 0.02)
 _PLAIN = Scale(lambda value: value, lambda row: row)
 
@@ -52,10 +53,10 @@ FEATURES = (
     Feature("sealed_part_kpa", "tip closed, 60 %", "kPa", _LEVEL),
     Feature("open_kpa", "tip open, full strength", "kPa", _LEVEL),
     Feature("open_part_kpa", "tip open, 60 %", "kPa", _LEVEL),
-    Feature("pull_down_s", "to 40 kPa", "s", _TIME, PICK_S),
-    Feature("pull_63_s", "to 63 % of its level", "s", _TIME, PICK_S),
-    Feature("let_go_ms", "release to 5 kPa", "ms", _TIME, _AFTER_MS),
-    Feature("fall_37_ms", "release to 37 %", "ms", _TIME, _AFTER_MS),
+    Feature("pull_down_s", "to 40 kPa", "s", _SECONDS, PICK_S),
+    Feature("pull_63_s", "to 63 % of its level", "s", _SECONDS, PICK_S),
+    Feature("let_go_ms", "release to 5 kPa", "ms", _MS, _AFTER_MS),
+    Feature("fall_37_ms", "release to 37 %", "ms", _MS, _AFTER_MS),
     Feature("vented_kpa", "0.6 s after the release", "kPa", _SMALL),
     Feature("decay_kpa_s", "decay", "kPa/s", _SMALL),
     Feature("decay_again_kpa_s", "decay, closed anew", "kPa/s", _SMALL),

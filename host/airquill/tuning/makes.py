@@ -23,6 +23,7 @@ VALVE = 0.07
 LEAK_LOG = 0.5
 SPAN = 0.007
 ZERO_KPA = 0.15
+VOLTS = 0.15  # of 12 V; adapters are sold with 5 % (common practice, no source)
 
 # From one day to another, chosen: weather by ISO 2533's sea level, a laboratory's supply, a workshop's temperature.
 WEATHER_PA = 800.0
@@ -45,6 +46,7 @@ class Make:
     leak: float = 1.0
     span: float = 1.0
     zero_kpa: float = 0.0
+    supply_v: float = 12.0
     curvature: float = 0.0
 
     @classmethod
@@ -62,6 +64,7 @@ class Make:
             leak=float(np.exp(LEAK_LOG * draw.standard_normal())),
             span=_near(draw, SPAN),
             zero_kpa=float(ZERO_KPA * draw.standard_normal()),
+            supply_v=float(12.0 + VOLTS * draw.standard_normal()),
             curvature=curvature,
         )
 
@@ -89,18 +92,18 @@ class Day:
     """What differs from one checkup of a unit to the next."""
 
     weather_pa: float = 0.0
-    supply_v: float = 12.0
+    more_v: float = 0.0
     temp_c: float = 20.0
 
     @classmethod
     def drawn(cls, draw: np.random.Generator) -> Day:
         weather, supply, temp = draw.standard_normal(3)
-        return cls(float(weather * WEATHER_PA), float(12.0 + supply * SUPPLY_V), float(20.0 + temp * TEMP_K))
+        return cls(float(weather * WEATHER_PA), float(supply * SUPPLY_V), float(20.0 + temp * TEMP_K))
 
-    def come(self, air: Air) -> None:
-        """Let it be this day around an air path, at sea level."""
+    def come(self, air: Air, make: Make) -> None:
+        """Let it be this day around the air path of a unit of that make, at sea level."""
         air.ambient_pa = SEA_LEVEL_PA + self.weather_pa
-        air.supply_volts = self.supply_v
+        air.supply_volts = make.supply_v + self.more_v
         air.temp_c = self.temp_c
         air.refresh()
 

@@ -88,7 +88,7 @@ def made(
 def _as_made(make: Make, day: Day, gauge: int) -> Computed:
     air = Air(needle=Needle(gauge))
     make.fit(air, gauge)
-    day.come(air)
+    day.come(air, make)
     return Computed(air, zero_kpa=make.zero_kpa, span=make.span)
 
 

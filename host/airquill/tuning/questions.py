@@ -16,7 +16,7 @@ from scipy.special import logsumexp
 
 from airquill.pneumatics.air import SAG_SHARE
 from airquill.pneumatics.pump import Pump
-from airquill.tuning.causes import CAUSES, PEDAL
+from airquill.tuning.causes import CAUSES, NEVER_STARTS, PEDAL
 from airquill.tuning.diagnose import Reference
 from airquill.tuning.features import FEATURES, NAMES
 from airquill.tuning.model import AIR_CAUSES, BINS, Model, edges
@@ -198,17 +198,17 @@ BY_NAME = {question.name: question for question in QUESTIONS}
 
 
 class Inquiry:
-    """What is known, and what to ask next. `logs` are those of `Evidence`; causes that only a sensor has are left out
-    with `sensor` False. A question is asked once."""
+    """What is known, and what to ask next. `logs` are those of `Evidence`, `tables` those of `answer_tables`; causes
+    that only a sensor has are left out with `sensor` False. A question is asked once."""
 
-    def __init__(self, model: Model, expected: Reference, logs: Floats, sensor: bool) -> None:
+    def __init__(self, tables: Mapping[str, Floats], logs: Floats, sensor: bool) -> None:
         self.logs = logs.copy()
         self.asked: list[str] = []
         if not sensor:
             for place, cause in enumerate(CAUSES):
                 if cause.sensor:
                     self.logs[place] = -np.inf
-        self._tables = _tables(model, expected)
+        self._tables = tables
 
     def next(self) -> Question | None:
         """The most telling question that is left; None when one cause is sure enough, or nothing tells more."""
@@ -262,7 +262,7 @@ def _grid(question: Question) -> Floats:
     return np.asarray(np.arange(low, high + question.sigma / 2, question.sigma / 2), dtype=np.float64)
 
 
-def _tables(model: Model, expected: Reference) -> dict[str, Floats]:
+def answer_tables(model: Model, expected: Reference) -> dict[str, Floats]:
     """For each question: likelihood of each answer (last axis) under each cause and strength."""
     draw = np.random.default_rng(_SEED)
     cells = {
@@ -348,22 +348,21 @@ def _pedal_wrong(rows: Floats) -> Floats:
 
 def _speed(name: str, strength: Floats) -> Floats:
     """Speed of the pump at STRENGTH_PCT after its start kick, over that of a healthy one."""
+    usual = _settled_speed(0.0, 0.0)
+    if name == "pump_still":
+        return np.full(len(strength), _settled_speed(NEVER_STARTS, 0.0) / usual)
+    if name == "pump_stiff":
+        return np.array([_settled_speed(one, 0.0) / usual for one in strength])
+    return np.array([_settled_speed(0.0, one if name == "supply_sag" else 0.0) / usual for one in strength])
 
-    def settled(stall: float, sag: float) -> float:
-        pump = Pump()
-        pump.stall = stall
-        pump.refresh()
-        for step in range(100):
-            pump.step((1.0 if step < 10 else STRENGTH_PCT / 100) * (1.0 - SAG_SHARE * sag), 0.02)
-        return pump.speed
 
-    usual = settled(0.0, 0.0)
-    return np.array(
-        [
-            settled(one if name == "pump_stiff" else 0.0, one if name == "supply_sag" else 0.0) / usual
-            for one in strength
-        ]
-    )
+def _settled_speed(stall: float, sag: float) -> float:
+    pump = Pump()
+    pump.stall = stall
+    pump.refresh()
+    for step in range(100):
+        pump.step((1.0 if step < 10 else STRENGTH_PCT / 100) * (1.0 - SAG_SHARE * sag), 0.02)
+    return pump.speed
 
 
 def _bits(shares: Floats, table: Floats) -> float:

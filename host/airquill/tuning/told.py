@@ -45,9 +45,9 @@ def sentence(said: Diagnosis) -> str:
     if said.named == HEALTHY:
         return "Nothing wrong was found."
     if said.named:
-        return f"{_upper(BY_NAME[said.named].title)} ({said.likelihoods[said.named]:.0%})."
+        return f"{_upper(BY_NAME[said.named].title)} ({said.likelihoods[said.named] * 100:.0f} %)."
     likely = [name for name in said.likelihoods if name != HEALTHY or said.likelihoods[name] > 1 - SURE][:2]
-    first, second = (f"{BY_NAME[name].title} ({said.likelihoods[name]:.0%})" for name in likely)
+    first, second = (f"{BY_NAME[name].title} ({said.likelihoods[name] * 100:.0f} %)" for name in likely)
     return f"Cannot tell: {first}, or {second}."
 
 
