@@ -10,15 +10,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from airquill.cli.asking import ask_person, hands_here, model_here
 from airquill.cli.common import Json, Port, console, counted, open_unit, table, tell, write_json
 
 if TYPE_CHECKING:
-    from airquill.link.client import Client
     from airquill.tuning.asking import Ask, Conclusion
     from airquill.tuning.checkup import Checkup
-    from airquill.tuning.hands import Hands
-    from airquill.tuning.model import Model
-    from airquill.tuning.questions import Question
 
 app = typer.Typer()
 
@@ -64,7 +61,6 @@ def diagnose(
     from airquill.tuning.checkup import run_checkup, sea_level_factor
     from airquill.tuning.diagnose import reference
     from airquill.tuning.grounds import baseline_in, check_stop
-    from airquill.tuning.model import model_for
     from airquill.tuning.tool import Tool
 
     sea_level_factor(altitude)  # one that cannot be is said before the unit is touched
@@ -80,8 +76,8 @@ def diagnose(
             notes.append(f"The {SETTING} is for a {baseline.needle_gauge}G needle, so it says nothing here.")
             baseline = None
         good = _good_units(book, gauge) if book is not None else []
-        model = _model(gauge, model_for)
-        tool = (WithoutSensor if no_sensor else Tool)(unit, _hands(unit, stack))
+        model = model_here(gauge)
+        tool = (WithoutSensor if no_sensor else Tool)(unit, hands_here(unit, stack))
         stack.callback(tool.safe)  # also after Ctrl-C at a question
         found = run_checkup(tool, gauge, altitude, _say_step)
         _check_left_safe(tool.left_unsafe)
@@ -100,20 +96,6 @@ def diagnose(
     else:
         _show(found, judged, out)
     raise typer.Exit(0 if judged.diagnosis.named == "healthy" else 1)
-
-
-def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
-    """The unit's own hands, or those of the person at this terminal, or none."""
-    from airquill.link.ready import ask_ready
-    from airquill.tuning.hands import ControlHands, PersonHands, control_of
-
-    control = control_of(unit)
-    if control is not None:
-        stack.callback(control.close)
-        return ControlHands(control)
-    if not sys.stdin.isatty():
-        return None
-    return PersonHands(lambda sentence: ask_ready(unit, sentence, tell), tell)
 
 
 def _answers(file: Path | None) -> dict[str, str] | None:
@@ -137,31 +119,7 @@ def _ask(given: Mapping[str, str] | None) -> Ask | None:
 
     if given is not None:
         return from_answers(given)
-    return _ask_person if sys.stdin.isatty() else None
-
-
-def _ask_person(question: Question) -> str:
-    from airquill.tuning.questions import place_of
-
-    tell("")
-    if question.caution:
-        tell(f"Caution: {question.caution}")
-    tell(question.text)
-    for word, meaning in question.answers.items():
-        tell(f"  {word:<8}{meaning}")
-    wanted = "a word" if question.answers else f"a number in {question.unit}"
-    while True:
-        said = str(
-            typer.prompt(f"Answer with {wanted}; Enter alone passes over it", default="", show_default=False, err=True)
-        )
-        if not said.strip():
-            return ""
-        try:
-            place_of(question, said)
-        except ValueError as error:
-            tell(f"Please {error}.")
-            continue
-        return said.strip()
+    return ask_person if sys.stdin.isatty() else None
 
 
 def _good_units(book: Path, gauge: int) -> list[dict[str, float | None]]:
@@ -180,17 +138,6 @@ def _good_units(book: Path, gauge: int) -> list[dict[str, float | None]]:
                     if figure.value is not None
                 }
     return list(found.values())
-
-
-def _model(gauge: int, make: Any) -> Model:
-    """The model, with a bar while that of an unusual needle is computed."""
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), disable=not sys.stderr.isatty(), transient=True) as bar:
-        task = bar.add_task(f"What each cause does with a {gauge}G needle, computed once", total=1.0, visible=False)
-        found: Model = make(gauge, lambda share: bar.update(task, completed=share, visible=True))
-    return found
 
 
 def _say_step(step: str) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from airquill.cli.asking import hands_here, model_here
 from airquill.cli.common import Json, Port, console, counted, open_unit, table, tell, write_json
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from airquill.link.client import Client
     from airquill.tuning.checkup import Checkup
     from airquill.tuning.diagnose import Diagnosis
-    from airquill.tuning.hands import Hands
 
 _BOOK = Path("records/book.sqlite")
 _MAKE = "make"
@@ -103,24 +103,10 @@ def _test(unit: Client, needle: int | None, altitude: float, quiet: bool) -> Che
     screen = console()
     shown = screen.is_terminal and not quiet
     with contextlib.ExitStack() as stack:
-        tool = Tool(unit, _hands(unit, stack))
+        tool = Tool(unit, hands_here(unit, stack))
         return run_checkup(
             tool, needle, altitude, lambda step: screen.print(f"… {step}", style="dim") if shown else None
         )
-
-
-def _hands(unit: Client, stack: contextlib.ExitStack) -> Hands | None:
-    """The unit's own hands, those of the person at this terminal, or none."""
-    from airquill.link.ready import ask_ready
-    from airquill.tuning.hands import ControlHands, PersonHands, control_of
-
-    control = control_of(unit)
-    if control is not None:
-        stack.callback(control.close)
-        return ControlHands(control)
-    if not sys.stdin.isatty():
-        return None
-    return PersonHands(lambda sentence: ask_ready(unit, sentence, tell), tell)
 
 
 @app.command(epilog="Example: airquill letter read heather-07.letter --book shop.sqlite --out heather-07.html")
@@ -212,11 +198,10 @@ def _numbers(run: Any) -> dict[str, float]:
 def _diagnosed(letter: Letter, accepted: Accepted | None) -> Diagnosis | None:
     """What the test says of the causes. The first time for a needle, their effects are computed."""
     from airquill.letter.reply import judged
-    from airquill.tuning.model import model_for
 
     if letter.checkup is None or not (letter.checkup.traces or letter.checkup.stopped_by):
         return None
-    return judged(letter, accepted, model_for(letter.checkup.needle_gauge))
+    return judged(letter, accepted, model_here(letter.checkup.needle_gauge))
 
 
 def _show(letter: Letter, accepted: Accepted | None, found: Comparison) -> None:
