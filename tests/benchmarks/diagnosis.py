@@ -139,7 +139,7 @@ def score_questions(model: Model, units: Sequence[Drawn], measured: Sequence[Mea
             found.unseen += 1
             continue
         evidence = Evidence(model, expected, without_sensor(one.after))
-        inquiry = Inquiry(tables, evidence.logs, sensor=False)
+        inquiry = Inquiry(tables, evidence.logs, sensor=False, times=2)
         while (question := inquiry.next()) is not None:
             inquiry.answer(question, _answer(question, seen, number, chance))
             found.asked += 1

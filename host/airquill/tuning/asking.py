@@ -15,6 +15,7 @@ from airquill.tuning.model import Model
 from airquill.tuning.questions import BY_NAME, Inquiry, Question, answer_tables, place_of
 from airquill.tuning.tool import Tool
 
+_TIMES = 2  # a person is asked the same, since one answer may be wrong
 Ask = Callable[[Question], str]
 """Puts a question to somebody and returns the answer; empty when there is none."""
 
@@ -101,7 +102,8 @@ def conclude(model: Model, expected: Reference, found: Checkup, ask: Ask | None,
             "Without a vacuum sensor somebody must say what the unit does: run this at a terminal, or write answers "
             "into a file and name it with --answers."
         )
-    inquiry = Inquiry(answer_tables(model, expected), evidence.logs, sensor=measured)
+    times = 1 if tool is None else _TIMES
+    inquiry = Inquiry(answer_tables(model, expected), evidence.logs, measured, times)
     if ask is None or first.strange:
         return Conclusion(first, [], inquiry.next())
     answered = hold(inquiry, ask, tool)

@@ -16,8 +16,8 @@ from scipy.special import logsumexp
 
 from airquill.pneumatics.air import SAG_SHARE
 from airquill.pneumatics.pump import Pump
-from airquill.tuning.causes import CAUSES, NEVER_STARTS, PEDAL
-from airquill.tuning.diagnose import Reference
+from airquill.tuning.causes import CAUSES, HEALTHY, NEVER_STARTS, PEDAL
+from airquill.tuning.diagnose import PRIOR_HEALTHY, Reference
 from airquill.tuning.features import FEATURES, NAMES
 from airquill.tuning.model import AIR_CAUSES, BINS, Model, edges
 
@@ -27,9 +27,12 @@ WRONG = 0.1
 """Share of answers that are taken to be wrong."""
 ENOUGH = 0.9
 """Likelihood from which no more is asked."""
-LEAST_BITS = 0.02
+PRIOR_ASKED = 0.2
+"""Likelihood of a healthy unit where somebody without a sensor looks for a fault; chosen."""
+LEAST_BITS = 0.005
 """A question that is expected to tell less is not asked."""
 STRENGTH_PCT = 60
+_HEALTHY = [cause.name for cause in CAUSES].index(HEALTHY)
 _DRAWS = 64
 _SEED = 3
 
@@ -199,12 +202,17 @@ BY_NAME = {question.name: question for question in QUESTIONS}
 
 class Inquiry:
     """What is known, and what to ask next. `logs` are those of `Evidence`, `tables` those of `answer_tables`; causes
-    that only a sensor has are left out with `sensor` False. A question is asked once."""
+    that only a sensor has are left out with `sensor` False, and whoever asks has then seen something: healthy is less
+    likely from the start. A question is asked up to `times`: a person may be wrong once, a written answer stays.
+    """
 
-    def __init__(self, tables: Mapping[str, Floats], logs: Floats, sensor: bool) -> None:
+    def __init__(self, tables: Mapping[str, Floats], logs: Floats, sensor: bool, times: int = 1) -> None:
         self.logs = logs.copy()
         self.asked: list[str] = []
+        self._passed: set[str] = set()
+        self._times = times
         if not sensor:
+            self.logs[_HEALTHY] += np.log(PRIOR_ASKED / (1.0 - PRIOR_ASKED) * (1.0 - PRIOR_HEALTHY) / PRIOR_HEALTHY)
             for place, cause in enumerate(CAUSES):
                 if cause.sensor:
                     self.logs[place] = -np.inf
@@ -215,15 +223,18 @@ class Inquiry:
         shares = self._shares()
         if shares.sum(axis=1).max() >= ENOUGH:
             return None
-        left = [question for question in QUESTIONS if question.name not in self.asked]
+        left = [question for question in QUESTIONS if self._is_left(question)]
         bits = [_bits(shares, self._tables[question.name]) for question in left]
         if not left or max(bits) < LEAST_BITS:
             return None
         return left[int(np.argmax(bits))]
 
+    def _is_left(self, question: Question) -> bool:
+        return question.name not in self._passed and self.asked.count(question.name) < self._times
+
     def pass_over(self, question: Question) -> None:
-        """It was not answered."""
-        self.asked.append(question.name)
+        """It was not answered, and is not asked again."""
+        self._passed.add(question.name)
 
     def answer(self, question: Question, said: str) -> None:
         """Take an answer: one of its words, or a number. ValueError says what is wrong with it."""
