@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 
 from airquill.image import update
+from airquill.image.build import firmware_files
+from airquill.image.layout import RPI_PICO
+from airquill.image.littlefs import build_filesystem
 from airquill.link.client import Client
 from airquill.simulator.control import Control
 from command_line import ROOT, Answer, Running, airquill, end, start_unit
@@ -72,6 +75,24 @@ def test_an_edited_file_runs_and_what_is_the_units_own_stays(unit: Running, tree
         assert client.get("unit.serial", "pump.idle_pct") == {"unit.serial": "HEATHER-07", "pump.idle_pct": 35}
     assert "already" in update_from(tree, unit).done()
     print("first and second update:", said.json["took_s"], again["took_s"], "s")
+
+
+def test_add_ons_move_along(tmp_path: Path, tree: Path) -> None:
+    (tmp_path / "unit").mkdir()
+    files = firmware_files(addons=[ROOT / "device/addons/grip_lamp.py"])
+    (tmp_path / "unit/flash.bin").write_bytes(build_filesystem(files, RPI_PICO))
+    unit = start_unit(tmp_path / "unit")
+    try:
+        with Client.open(unit.port) as client:
+            before = client.greeting.addons
+        edit(tree, "version.py", "0.1.0", "0.1.7")
+        said = update_from(tree, unit, "--json").json
+        assert set(said["sent"]) == {"airquill_device/version.mpy", "build.txt"}
+        with Client.open(unit.port) as client:
+            assert (client.greeting.addons, client.greeting.build) == (before, said["build"])
+        assert before == 1
+    finally:
+        end(unit)
 
 
 def test_a_version_that_cannot_start_gives_way(unit: Running, tree: Path) -> None:

@@ -134,7 +134,7 @@ def edit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[
 
     def bring(change: Callable[[Path], None]) -> Files:
         change(tree)
-        files = firmware_files(tree=tree)
+        files = firmware_files(tree=tree, addon_code=True)
         monkeypatch.setattr(update, "firmware_files", lambda **_: files)
         return files
 
@@ -150,7 +150,7 @@ def test_a_power_cut_at_every_write(
         edit(an_edit)
         do_update(unit)
     before_slot, before_build = unit.slot, unit.greeting.build
-    old_files = of_a_copy(update.firmware_files(), addons, before_build)
+    old_files = of_a_copy(update.firmware_files(addon_code=True), addons, before_build)
     files = edit(edits_everywhere if kind == "every file" else an_edit)
     unit.ask("record")
     do_update(unit)

@@ -25,21 +25,22 @@ from airquill_device import wiring as device_wiring
 
 WIRING_PATH = "/wiring.json"
 ADDON_FOLDER = "/airquill_device/extensions"
-_ADDONS = "/airquill_device/addons.py"
+ADDON_CODE = "/airquill_device/addons.mpy"
+"""A twentieth of the firmware, asked for only where there are add-ons."""
 
 
 def firmware_files(
-    wiring: Path | None = None, addons: Sequence[Path] = (), tree: Path | None = None
+    wiring: Path | None = None, addons: Sequence[Path] = (), tree: Path | None = None, addon_code: bool = False
 ) -> dict[str, bytes]:
     """All that goes onto the chip's disk: path to content, the firmware compiled, the manifest last.
 
-    Without `wiring` it is the reference design's, without `tree`, a source tree, the installed firmware. Raises
-    AirquillError for a wrong wiring file or add-on.
+    Without `wiring` it is the reference design's, without `tree`, a source tree, the installed firmware. The code that
+    add-ons need comes with them, or with `addon_code`. Raises AirquillError for a wrong wiring file or add-on.
     """
     sources = device_files(tree)
-    if not addons:
-        sources.pop(_ADDONS, None)  # a twentieth of the firmware, asked for only by add-ons
     files = compile_files(sources)
+    if not addons and not addon_code:
+        files.pop(ADDON_CODE, None)  # compiled all the same: short names follow from all sources
     for addon in addons:
         path = f"{ADDON_FOLDER}/{addon.stem}.mpy"
         if addon.suffix != ".py" or not addon.stem.isidentifier():

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from airquill.errors import AirquillError
-from airquill.image.build import ADDON_FOLDER, firmware_files
+from airquill.image.build import ADDON_CODE, ADDON_FOLDER, firmware_files
 from airquill.image.manifest import PATH as MANIFEST_PATH
 from airquill.image.manifest import build_hash, file_hash, read_manifest, setting_ids
 from airquill.image.sources import STARTERS
@@ -68,7 +68,7 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
     """
     here, on_trial = running_slot(unit)
     with ThreadPoolExecutor(max_workers=1) as beside:  # the unit takes its time to hash, and so does the compiler
-        compiled = beside.submit(firmware_files, tree=tree)
+        compiled = beside.submit(firmware_files, tree=tree, addon_code=True)
         root, runs, there = (listed(unit, which) for which in ("root", here, OTHER[here]))
     files = compiled.result()
     for name in STARTERS:
@@ -78,9 +78,11 @@ def make_plan(unit: Client, tree: Path | None = None) -> Plan:
                 "Build one with `airquill image build` and put it on with `airquill flash`."
             )
     wanted = {path[1:]: content for path, content in files.items() if _travels(path)}
-    hashes = {name: file_hash(content) for name, content in wanted.items()}
     # Add-ons are the unit's own: they move along.
-    hashes |= {name: known for name, known in runs.items() if f"/{name}".startswith(ADDON_FOLDER + "/")}
+    addons = {name: known for name, known in runs.items() if f"/{name}".startswith(ADDON_FOLDER + "/")}
+    if not addons:
+        wanted.pop(ADDON_CODE[1:], None)
+    hashes = {name: file_hash(content) for name, content in wanted.items()} | addons
     manifest = _manifest(files[MANIFEST_PATH], hashes | root)
     wanted[MANIFEST_PATH[1:]] = manifest
     hashes[MANIFEST_PATH[1:]] = file_hash(manifest)
