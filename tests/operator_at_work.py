@@ -5,14 +5,20 @@ from __future__ import annotations
 import contextlib
 import random
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any
+from typing import Any, Literal
 
 from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.live.recording import Header, Preset, header_of
+from airquill.live.trend import Trend
 from airquill.live.watcher import Watcher
+from airquill.pneumatics.air import Air
 from airquill.pneumatics.part import Part
 from airquill.simulator.control import Control
+from airquill.tuning.baseline import Baseline
+from airquill.tuning.checkup import run_checkup
+from airquill.tuning.hands import ControlHands
+from airquill.tuning.tool import Tool
 
 PARTS = (
     Part(1.6, 0.8, 0.45, 2.0),
@@ -118,3 +124,75 @@ def watched(unit: Client, operator: Operator, altitude_m: float | None = 0.0) ->
         if operator.is_done:
             break
     return header, lines
+
+
+ACCEPTED = Baseline(
+    "2026-11-01", 22, {"sealed_kpa": 65.0, "open_kpa": 49.9, "pull_down_s": 0.19, "vent_ms": 37.0, "let_go_ms": 65.0}
+)
+"""What `airquill accept` finds of a virtual unit with factory settings (docs/acceptance.md)."""
+
+
+def trend_of(header: Header, lines: list[dict[str, Any]]) -> Trend:
+    finder, trend = header.finder(), Trend(header)
+    for line in lines:
+        pick = finder.take(line)
+        if pick is not None:
+            trend.take(pick)
+    return trend
+
+
+def at_work(
+    seed: int,
+    picks: int,
+    fault: Callable[[int], tuple[str, float] | None] = lambda _pick: None,
+    needle: int = 22,
+    strength_pct: int = 80,
+    learned: bool = False,
+    make: Literal["usual", "drawn", "measured"] = "usual",
+    **operator: Any,
+) -> Trend:
+    """The trend of a session. A unit of the `usual` make has ACCEPTED as its figures; pump, hose and volumes of the
+    others are drawn from the seed, and only a `measured` one has figures, those of a checkup of its own."""
+    with Client.open(f"sim://?seed={seed + 1}") as unit:
+        inside: Any = unit.port.raw
+        control = Control.of(inside.unit)
+        accepted = ACCEPTED.text() if make == "usual" else ""
+        if make != "usual":
+            _draw(inside.unit.world.air, random.Random(seed))
+        if make == "measured":
+            found = run_checkup(Tool(unit, ControlHands(control)), 22, 0.0)
+            names = ACCEPTED.figures
+            accepted = Baseline("2026-11-01", 22, {name: found.figures[name] or 0.0 for name in names}).text()
+        control.needle(needle)
+        unit.set({"preset2.strength_pct": strength_pct, "unit.baseline": accepted})
+        if learned:
+            _learn(unit, control)
+
+        def before(pick: int) -> None:
+            wanted = fault(pick)
+            if wanted is not None:
+                control.fault(*wanted)
+
+        return trend_of(*watched(unit, Operator(unit, picks, seed, before=before, **operator)))
+
+
+def _draw(air: Air, chance: random.Random) -> None:
+    """A make: flow by 10 %, end vacuum by 4, hose and volumes by 8 (standard deviations; docs/physics.md)."""
+    air.pump.free_flow_lpm *= chance.gauss(1, 0.10)
+    air.pump.end_kpa *= chance.gauss(1, 0.04)
+    air.hose_length_mm *= chance.gauss(1, 0.08)
+    air.pen_m3 *= chance.gauss(1, 0.08)
+    air.line_m3 *= chance.gauss(1, 0.08)
+    air.pump.refresh()
+    air.refresh()
+
+
+def _learn(unit: Client, control: Control) -> None:
+    for tip in ("open", "sealed"):
+        control.tip(tip)
+        unit.do("pick")
+        unit.port.sleep(2.0)
+        unit.do("learn", tip)
+        unit.do("release")
+        unit.port.sleep(0.6)
+    control.tip("open")

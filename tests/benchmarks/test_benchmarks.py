@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from airquill.pneumatics.vector import AirMany
-from benchmarks import acceptance, commands, escapes, link, physics, unit
+from benchmarks import acceptance, commands, escapes, link, physics, trend, unit
 
 COMMIT = re.compile(r"^commit (unknown|[0-9a-f]{7,}(-dirty)?), Python \d", re.M)
 RATIO = re.compile(r"\b\d+(\.\d+)? times")
@@ -101,3 +101,12 @@ def test_commands_measures_processor_time_and_what_fails_stops_it() -> None:
     lines = commands.positions(8).splitlines()
     assert len(lines) == 9
     assert {line.count(",") for line in lines} == {6}
+
+
+def test_trend_tells_nothing_of_healthy_units_and_a_grown_fault(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(trend, "GROWING", {"filter_clog": (0.0, 0.6)})
+    out = shown(trend, ["--sessions", "2", "--picks", "14"], monkeypatch, capsys)
+    assert "healthy: 0 notices in 2 sessions of 14 picks" in out
+    assert "filter_clog: told at 0.6\n" in out

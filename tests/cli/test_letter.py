@@ -15,7 +15,7 @@ import pytest
 
 from airquill.letter.model import read_letter
 from airquill.link.client import Client
-from command_line import AIRQUILL, ENVIRONMENT, Running, airquill, at_a_terminal
+from command_line import AIRQUILL, ENVIRONMENT, Running, airquill, at_a_terminal, end, start_unit
 
 GUARD_S = 60.0  # against a hang only
 
@@ -109,6 +109,41 @@ def test_ctrl_c_during_the_test_leaves_the_unit_as_it_was(unit: Running, tmp_pat
     assert unit.settings() == before
     with Client.open(unit.port) as client:
         assert client.get("cycle.state", "pump.duty_pct") == {"cycle.state": "idle", "pump.duty_pct": 0}
+
+
+def test_without_a_sensor_it_asks_and_the_answers_go_along(tmp_path: Path) -> None:
+    blind = start_unit(tmp_path / "blind", "--no-sensor")
+    letter = tmp_path / "a.letter"
+    master, slave = pty.openpty()
+    process = subprocess.Popen(
+        [*AIRQUILL, "letter", "--port", blind.port, "--yes", str(letter)],
+        env={**ENVIRONMENT, "TERM": "xterm", "AIRQUILL_STATE": os.environ["AIRQUILL_STATE"]},
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+    )
+    os.close(slave)
+    seen, asked = b"", 0
+    give_up = time.monotonic() + GUARD_S
+    while time.monotonic() < give_up:
+        if select.select([master], [], [], 0.2)[0]:
+            try:
+                seen += os.read(master, 4096)
+            except OSError:  # the other end is closed: it has ended
+                break
+        if seen.count(b"passes over it") > asked:
+            asked += 1
+            os.write(master, b"slow\n" if b"Listen to the pump" in seen.split(b"passes over it")[-2] else b"\n")
+    process.wait(GUARD_S)
+    os.close(master)
+    end(blind)
+    assert process.returncode == 0, seen
+    assert asked > 1
+    read = read_letter(letter)
+    assert read.answers == {"listen": "slow"}
+    assert read.checkup is not None
+    assert "Your answers to 1 questions" in seen.decode()
+    assert "slow or labouring" in airquill("letter", "read", letter).done()
 
 
 def test_needles_and_books_that_are_none(sim: str, tmp_path: Path) -> None:

@@ -53,6 +53,7 @@ LETTER = Letter(
         figures={"sealed_kpa": 61.2, "vent_ms": None},
         traces={"sealed tip": TRACE},
     ),
+    answers={"listen": "slow", "volts": "11.9"},
     host={"python": "3.11.7"},
 )
 
@@ -154,6 +155,9 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "serial with markup": (altered(unit__serial="<b>HEATHER</b>"), "unit.serial"),
     "negative boots": (altered(unit__boots=-1), "unit.boots"),
     "boots as text": (altered(unit__boots="many"), "unit.boots"),
+    "answer to no question": (altered(answers={"shell": "rm"}), "no question is called shell"),
+    "no answer": (altered(answers={"listen": "loud"}), "answer listen with usual, slow, still"),
+    "absurd answer": (altered(answers={"volts": "1e9"}), "a number from 0 to 30 V"),
     "test of another version": (altered(checkup__format=99), "test of another version"),
 }
 

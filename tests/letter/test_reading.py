@@ -112,6 +112,15 @@ def test_without_a_sensor_the_reply_asks_for_trials() -> None:
     assert "airquill diagnose" in text
 
 
+def test_answers_of_a_person_count_where_there_is_no_sensor() -> None:
+    with Client.open("sim://?sensor=off&seed=3") as unit:
+        said = {"listen": "usual", "finger": "hard", "filter": "better", "release": "late"}
+        letter = collect(unit, checkup_of(unit), HOST, said)
+    text = " ".join(answered(letter, None).split())
+    assert "You said to “Vacuum is on. Listen to the pump.”: it runs as always." in text
+    assert "filter clogged" in text
+
+
 def test_the_same_serial_on_another_board_and_another_serial_on_the_same(unit: Client) -> None:
     letter = collect(unit, checkup_of(unit), HOST)
     other = changed(letter, unit=letter.unit.model_copy(update={"chip": "51a1ab1e000000ff"}))

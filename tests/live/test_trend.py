@@ -12,18 +12,10 @@ from typing import Any
 import pytest
 
 import airquill.simulator as airquill_simulator
-from airquill.link.client import Client
 from airquill.live.picks import Pick
 from airquill.live.recording import Header
 from airquill.live.trend import LEAST, SET, Notice, Trend, longer, summed
-from airquill.simulator.control import Control
-from airquill.tuning.baseline import Baseline
-from operator_at_work import HEADER, PARTS, Operator, watched
-
-ACCEPTED = Baseline(
-    "2026-11-01", 22, {"sealed_kpa": 65.0, "open_kpa": 49.9, "pull_down_s": 0.19, "vent_ms": 37.0, "let_go_ms": 65.0}
-)
-"""What `airquill accept` finds of a virtual unit with factory settings (docs/acceptance.md)."""
+from operator_at_work import ACCEPTED, HEADER, PARTS, at_work
 
 
 @pytest.fixture(autouse=True)
@@ -33,65 +25,12 @@ def no_units() -> Iterator[None]:
     airquill_simulator.reset()
 
 
-def trend_of(header: Header, lines: list[dict[str, Any]]) -> Trend:
-    finder, trend = header.finder(), Trend(header)
-    for line in lines:
-        pick = finder.take(line)
-        if pick is not None:
-            trend.take(pick)
-    return trend
-
-
-def at_work(
-    seed: int,
-    picks: int,
-    fault: Callable[[int], tuple[str, float] | None] = lambda _pick: None,
-    needle: int = 22,
-    strength_pct: int = 80,
-    learned: bool = False,
-    accepted: bool = True,
-    **operator: Any,
-) -> Trend:
-    """The trend of a session; the unit's own pump, hose and volumes are drawn from the seed."""
-    with Client.open(f"sim://?needle={needle}&seed={seed + 1}") as unit:
-        inside: Any = unit.port.raw
-        control = Control.of(inside.unit)
-        air, chance = inside.unit.world.air, random.Random(seed)
-        if not accepted:  # the figures of acceptance are those of the usual air
-            air.pump.free_flow_lpm *= chance.gauss(1, 0.1)
-            air.hose_length_mm *= chance.gauss(1, 0.08)
-            air.pen_m3 *= chance.gauss(1, 0.08)
-            air.pump.refresh()
-            air.refresh()
-        unit.set({"preset2.strength_pct": strength_pct, "unit.baseline": ACCEPTED.text() if accepted else ""})
-        if learned:
-            _learn(unit, control)
-
-        def before(pick: int) -> None:
-            wanted = fault(pick)
-            if wanted is not None:
-                control.fault(*wanted)
-
-        return trend_of(*watched(unit, Operator(unit, picks, seed, before=before, **operator)))
-
-
-def _learn(unit: Client, control: Control) -> None:
-    for tip in ("open", "sealed"):
-        control.tip(tip)
-        unit.do("pick")
-        unit.port.sleep(2.0)
-        unit.do("learn", tip)
-        unit.do("release")
-        unit.port.sleep(0.6)
-    control.tip("open")
-
-
 HEALTHY = [
     {"needle": 18, "strength_pct": 50, "parts": PARTS[2:], "miss_share": 0.25, "learned": True},
     {"needle": 20, "strength_pct": 70, "latest_s": 0.7},
     {"needle": 22, "strength_pct": 100, "learned": True, "latest_s": 0.7},
-    {"needle": 25, "strength_pct": 60, "accepted": False},
-    {"needle": 27, "strength_pct": 80, "accepted": False, "miss_share": 0.3},
+    {"needle": 25, "strength_pct": 60, "make": "drawn"},
+    {"needle": 27, "strength_pct": 80, "make": "drawn", "miss_share": 0.3},
 ]
 
 
@@ -127,16 +66,16 @@ GROWING = [
 
 
 @pytest.mark.parametrize(("name", "strengths", "kind", "word"), GROWING, ids=[row[0] for row in GROWING])
-@pytest.mark.parametrize("accepted", [True, False])
+@pytest.mark.parametrize("make", ["usual", "drawn"])
 def test_a_growing_fault_is_told_before_the_unit_fails(
-    name: str, strengths: tuple[float, ...], kind: str, word: str, accepted: bool
+    name: str, strengths: tuple[float, ...], kind: str, word: str, make: Any
 ) -> None:
-    trend = at_work(4, 3 * SET + 4, growing(name, strengths), accepted=accepted)
+    trend = at_work(4, 3 * SET + 4, growing(name, strengths), make=make)
     assert kind in [notice.kind for notice in trend.arisen]
     notice = next(notice for notice in trend.arisen if notice.kind == kind)
     assert word in notice.sentence
     assert notice.pick > SET
-    against = "accepted" if accepted and kind == "let_go" else "first_picks"
+    against = "accepted" if make == "usual" and kind == "let_go" else "first_picks"
     assert notice.against == against
 
 

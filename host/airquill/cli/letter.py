@@ -10,18 +10,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from airquill.cli.asking import hands_here, model_here
+from airquill.cli.asking import ask_person, hands_here, model_here
 from airquill.cli.common import Json, Port, console, counted, open_unit, table, tell, write_json
 
 if TYPE_CHECKING:
     from airquill.letter.compare import Accepted, Comparison
     from airquill.letter.model import Letter
     from airquill.link.client import Client
+    from airquill.tuning.baseline import Baseline
     from airquill.tuning.checkup import Checkup
     from airquill.tuning.diagnose import Diagnosis
+    from airquill.tuning.tool import Tool
 
 _BOOK = Path("records/book.sqlite")
 _MAKE = "make"
+_USUAL_GAUGE = 22
 
 
 class _Letter(TyperGroup):
@@ -74,8 +77,8 @@ def make(
     if needle is not None and needle not in SIZES_MM:
         raise AirquillError(f"No needle of {needle} gauge is known; there are 14 to 34.")
     with open_unit(port) as unit:
-        checkup = _test(unit, needle, altitude, quiet=as_json) if test else None
-        letter = collect(unit, checkup, host_versions())
+        checkup, answers = _test(unit, needle, altitude, quiet=as_json) if test else (None, {})
+        letter = collect(unit, checkup, host_versions(), answers)
     held = contents(letter)
     if not as_json:
         typer.echo(f"{file} will hold:")
@@ -92,21 +95,38 @@ def make(
         typer.echo(f"Written. Send {file} to the maker of the unit.")
 
 
-def _test(unit: Client, needle: int | None, altitude: float, quiet: bool) -> Checkup:
+def _test(unit: Client, needle: int | None, altitude: float, quiet: bool) -> tuple[Checkup, dict[str, str]]:
+    """The unit's test; without a sensor also what the person at this terminal sees and hears, if there is one."""
     from airquill.tuning.baseline import SETTING, Baseline
     from airquill.tuning.checkup import run_checkup
     from airquill.tuning.tool import Tool
 
-    if needle is None:
-        kept = Baseline.of_text(str(unit.all_settings().get(SETTING, "")))
-        needle = kept.needle_gauge if kept is not None else 22
+    kept = Baseline.of_text(str(unit.all_settings().get(SETTING, "")))
+    needle = needle or (kept.needle_gauge if kept is not None else _USUAL_GAUGE)
     screen = console()
     shown = screen.is_terminal and not quiet
     with contextlib.ExitStack() as stack:
         tool = Tool(unit, hands_here(unit, stack))
-        return run_checkup(
+        stack.callback(tool.safe)  # also after Ctrl-C at a question
+        checkup = run_checkup(
             tool, needle, altitude, lambda step: screen.print(f"… {step}", style="dim") if shown else None
         )
+        asks = not (checkup.traces or checkup.stopped_by) and sys.stdin.isatty()
+        return checkup, _asked(tool, checkup, kept) if asks else {}
+
+
+def _asked(tool: Tool, checkup: Checkup, kept: Baseline | None) -> dict[str, str]:
+    """Answers to the questions that tell most, by name."""
+    from airquill.tuning.asking import hold
+    from airquill.tuning.diagnose import Evidence, reference
+    from airquill.tuning.questions import Inquiry, answer_tables
+
+    tell("This unit has no vacuum sensor. Try what follows, as far as you can; the maker gets your answers.")
+    model = model_here(checkup.needle_gauge)
+    expected = reference(model, kept if kept is not None and kept.needle_gauge == checkup.needle_gauge else None)
+    logs = Evidence(model, expected, checkup).logs
+    answered = hold(Inquiry(answer_tables(model, expected), logs, sensor=False), ask_person, tool)
+    return {one.question.name: one.said for one in answered}
 
 
 @app.command(epilog="Example: airquill letter read heather-07.letter --book shop.sqlite --out heather-07.html")
@@ -196,10 +216,10 @@ def _numbers(run: Any) -> dict[str, float]:
 
 
 def _diagnosed(letter: Letter, accepted: Accepted | None) -> Diagnosis | None:
-    """What the test says of the causes. The first time for a needle, their effects are computed."""
-    from airquill.letter.reply import judged
+    """What test and answers say of the causes."""
+    from airquill.letter.reply import judged, tells
 
-    if letter.checkup is None or not (letter.checkup.traces or letter.checkup.stopped_by):
+    if letter.checkup is None or not tells(letter):
         return None
     return judged(letter, accepted, model_here(letter.checkup.needle_gauge))
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from airquill.cli.common import Json, Port, console, counted, open_unit, say, table, warn, write_json
+from airquill.cli.common import Json, Port, console, counted, open_unit, progress, say, table, warn, write_json
 from airquill.cli.complete import complete_shown
 
 if TYPE_CHECKING:
@@ -172,7 +172,8 @@ def _plot(path: Path, as_json: bool) -> None:
     from airquill.report.files import write_whole
     from airquill.report.watch import watch_page
 
-    recording = read_recording(path)
+    with progress(f"Reading {path}", path.stat().st_size if path.is_file() else 0, quiet=as_json) as step:
+        recording = read_recording(path, step)
     trend = Trend(recording.header)
     for pick in recording.picks:
         trend.take(pick)

@@ -23,8 +23,11 @@ _SILENT = {*range(0x28, 0x2D), *range(0x39, 0x54), 0x65, *range(0x68, 0x74)}
 _MOST_LOG = 1000
 
 
-def collect(unit: Client, checkup: Checkup | None, host: Mapping[str, str]) -> Letter:
-    """Read a unit and make its letter. `host` is what ran here, by name and version."""
+def collect(
+    unit: Client, checkup: Checkup | None, host: Mapping[str, str], answers: Mapping[str, str] | None = None
+) -> Letter:
+    """Read a unit and make its letter. `host` is what ran here, by name and version; `answers` are a person's, by the
+    name of the question."""
     said = unit.greeting
     entries, values = unit.settings(), unit.all_settings()
     told, strokes, left_out = tell_settings(entries, values)
@@ -49,6 +52,7 @@ def collect(unit: Client, checkup: Checkup | None, host: Mapping[str, str]) -> L
         readings=_readings(unit),
         log=[LogPart(**{name: entry[name] for name in LogPart.model_fields}) for entry in unit.log()[-_MOST_LOG:]],
         checkup=None if checkup is None else tell_checkup(checkup),
+        answers=dict(answers or {}),
         host=dict(host),
     )
 

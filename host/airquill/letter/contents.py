@@ -24,6 +24,8 @@ def contents(letter: Letter) -> list[str]:
         )
     if unit.addons:
         said.append(f"The names of its add-ons: {', '.join(unit.addons)}.")
+    if letter.answers:
+        said.append(f"Your answers to {len(letter.answers)} questions, as words to choose from or numbers.")
     if letter.checkup is None:
         said.append("No test.")
     else:

@@ -20,6 +20,7 @@ from airquill.report.plain import printable
 from airquill.report.trace import Trace
 from airquill.tuning.checkup import FORMAT as CHECKUP_FORMAT
 from airquill.tuning.checkup import Checkup
+from airquill.tuning.questions import BY_NAME, place_of
 
 FORMAT = 1
 MOST_BYTES = 2 << 20
@@ -139,7 +140,18 @@ class Letter(_Part):
     readings: dict[Path_, Value] = Field(max_length=200)
     log: list[LogPart] = Field(max_length=1000)
     checkup: LetterCheckup | None
+    answers: dict[Path_, Word] = Field(max_length=40)
+    """What a person said to questions by their name, where no sensor could (airquill.tuning.questions)."""
     host: dict[Word, Word] = Field(max_length=10)
+
+    @field_validator("answers")
+    @classmethod
+    def _possible(cls, answers: dict[str, str]) -> dict[str, str]:
+        for name, said in answers.items():
+            if name not in BY_NAME:
+                raise ValueError(f"no question is called {name}")
+            place_of(BY_NAME[name], said)
+        return answers
 
 
 def _trace(data: dict[str, Any]) -> dict[str, Any]:

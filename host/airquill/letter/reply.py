@@ -11,8 +11,11 @@ from airquill.letter.model import Letter
 from airquill.link.catalogue import FAULTS
 from airquill.tuning.baseline import Baseline
 from airquill.tuning.causes import BY_NAME, HEALTHY, Cause
-from airquill.tuning.diagnose import Diagnosis, diagnose, reference
+from airquill.tuning.diagnose import Diagnosis, Evidence, reference
+from airquill.tuning.diagnose import judged as weighed
 from airquill.tuning.model import Model
+from airquill.tuning.questions import BY_NAME as QUESTIONS
+from airquill.tuning.questions import Inquiry, answer_tables
 
 COLUMNS = 72
 _FAR = 3.0  # standard deviations
@@ -25,6 +28,7 @@ _POSSIBLE = 0.1
 _ORDINARY = {"stopped_by_host", "factory_settings", "learn_gap"}
 _KINDS = {entry.word: entry.kind for entry in FAULTS}
 _OPEN_UP = "Switch the 12 V supply off and let the vacuum go before you open anything."
+_ASK_MORE = "Run airquill diagnose: it asks for a few trials, such as another needle, and tells more."
 _NO_STOP = "The pedal is a process input, never an emergency stop."
 
 
@@ -57,9 +61,15 @@ def _point(point: str, number: int, title: str) -> str:
     return fill(point, COLUMNS, initial_indent=lead, subsequent_indent=" " * len(lead), break_on_hyphens=False)
 
 
+def tells(letter: Letter) -> bool:
+    """Whether the letter holds anything by which causes can be judged."""
+    checkup = letter.checkup
+    return checkup is not None and bool(checkup.traces or checkup.stopped_by or letter.answers)
+
+
 def judged(letter: Letter, accepted: Accepted | None, model: Model) -> Diagnosis | None:
-    """What the letter's test says of the causes; None where it holds no curves of the air."""
-    if letter.checkup is None or not (letter.checkup.traces or letter.checkup.stopped_by):
+    """What the letter's test and answers say of the causes; None where it holds nothing that does."""
+    if letter.checkup is None or not tells(letter):
         return None
     figures = {name: value for name, value in figures_measured(letter).items() if value is not None}
     checkup = letter.checkup.model_copy(update={"figures": figures})
@@ -69,7 +79,11 @@ def judged(letter: Letter, accepted: Accepted | None, model: Model) -> Diagnosis
         gauge = accepted.needle_gauge or checkup.needle_gauge
         if gauge == checkup.needle_gauge and accepted.figures:
             baseline = Baseline(accepted.source, gauge, dict(accepted.figures))
-    return diagnose(model, reference(model, baseline, good), checkup)
+    evidence = Evidence(model, expected := reference(model, baseline, good), checkup)
+    inquiry = Inquiry(answer_tables(model, expected), evidence.logs, sensor=bool(checkup.traces))
+    for name, said in letter.answers.items():
+        inquiry.answer(QUESTIONS[name], said)
+    return weighed(evidence, inquiry.logs)
 
 
 def drafted(letter: Letter, accepted: Accepted | None, found: Comparison, diagnosis: Diagnosis | None) -> Reply:
@@ -127,11 +141,16 @@ def _tell_test(reply: Reply, letter: Letter, found: Comparison, diagnosis: Diagn
     for row in found.figures:
         if _is_notable(row, away):
             reply.seen.append(_figure_sentence(row, abs(away.get(row.name, 0.0)) >= _FAR))
+    for name, said in letter.answers.items():
+        question = QUESTIONS[name]
+        reply.seen.append(
+            f"You said to “{question.text}”: {question.answers.get(said, f'{said} {question.unit}'.strip())}."
+        )
     if checkup.stopped_by:
         reply.seen.append(f"The fault {checkup.stopped_by} stopped the test, so it is not whole.")
     if diagnosis is None:
         reply.seen.append("The unit has no vacuum sensor, so its test says nothing about the air.")
-        reply.next.append("Run airquill diagnose: it asks for a few trials, such as another needle, and tells more.")
+        reply.next.append(_ASK_MORE)
     elif diagnosis.named == HEALTHY:
         reply.seen.append("The test finds nothing wrong.")
     elif diagnosis.named:
@@ -154,7 +173,7 @@ def _tell_doubt(reply: Reply, diagnosis: Diagnosis) -> None:
             if share >= _POSSIBLE
         ]
         reply.seen.append(f"From the test we cannot tell for sure. These come into question: {'; '.join(possible)}.")
-    reply.next.append("Run airquill diagnose: it asks for a few trials, such as another needle, and tells more.")
+    reply.next.append(_ASK_MORE)
     reply.cautions.append(_OPEN_UP)
 
 

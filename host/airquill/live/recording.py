@@ -10,7 +10,7 @@ import json
 import math
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,6 +27,7 @@ from airquill.tuning.baseline import SETTING, Baseline
 
 FORMAT = 1
 _SYNC_S = 1.0
+_WORD = 40  # longest version, number or name
 _LINE_BYTES = 4096
 _MOST_LINES = 5_000_000  # more than a week of work at ten lines a second, seven hours a day
 _LONGEST_S = 40 * 86400.0
@@ -60,14 +61,14 @@ class Header(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     recording: int = FORMAT
-    started: str = Field(max_length=40)
-    chip: str = Field(max_length=40)
-    serial: str = Field(max_length=40)
-    board: str = Field(max_length=40)
-    firmware: str = Field(max_length=40)
-    build: str = Field(max_length=40)
-    airquill: str = Field(max_length=40)
-    settings_hash: str = Field(max_length=40)
+    started: str = Field(max_length=_WORD)
+    chip: str = Field(max_length=_WORD)
+    serial: str = Field(max_length=_WORD)
+    board: str = Field(max_length=_WORD)
+    firmware: str = Field(max_length=_WORD)
+    build: str = Field(max_length=_WORD)
+    airquill: str = Field(max_length=_WORD)
+    settings_hash: str = Field(max_length=_WORD)
     baseline: str = Field(max_length=240)
     altitude_m: float | None = Field(ge=-500, le=6000)
     sensor: bool
@@ -92,11 +93,11 @@ def header_of(unit: Client, settings_hash: str, airquill: str, altitude_m: float
     numbers = [number for number in range(1, 100) if f"preset{number}.strength_pct" in values]
     return Header(
         started=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-        chip=said.chip,
-        serial=str(values.get("unit.serial", "")),
-        board=said.board,
-        firmware=said.firmware,
-        build=said.build,
+        chip=said.chip[:_WORD],
+        serial=str(values.get("unit.serial", ""))[:_WORD],
+        board=said.board[:_WORD],
+        firmware=said.firmware[:_WORD],
+        build=said.build[:_WORD],
         airquill=airquill,
         settings_hash=settings_hash,
         baseline=str(values.get(SETTING, "")),
@@ -183,9 +184,10 @@ class Recording:
     """From its beginning to its last line."""
 
 
-def read_recording(path: Path) -> Recording:
-    """Read a recording. AirquillError says what is wrong with a file that is none, and on which line."""
-    lines = _lines(path)
+def read_recording(path: Path, on_bytes: Callable[[int], None] = lambda _count: None) -> Recording:
+    """Read a recording; `on_bytes` is told how many were read. AirquillError says what is wrong with a file that is
+    none, and on which line."""
+    lines = _lines(path, on_bytes)
     found = Recording(_header(path, next(lines, None)))
     finder = found.header.finder()
     last_s = 0.0
@@ -215,13 +217,14 @@ def read_recording(path: Path) -> Recording:
     return found
 
 
-def _lines(path: Path) -> Iterator[tuple[int, str, bool]]:
+def _lines(path: Path, on_bytes: Callable[[int], None]) -> Iterator[tuple[int, str, bool]]:
     """Number, text, and whether it is the last one; blank ones are passed over."""
     try:
         with path.open("rb") as file:
             waiting: tuple[int, bytes] | None = None
             for number in range(1, _MOST_LINES + 1):
                 raw = file.readline(_LINE_BYTES + 1)
+                on_bytes(len(raw))
                 if waiting is not None:
                     yield waiting[0], waiting[1].decode("utf-8", "replace"), not raw
                     waiting = None

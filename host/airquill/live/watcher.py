@@ -8,6 +8,7 @@ from typing import Any
 
 from airquill.errors import AirquillError
 from airquill.link.client import Client, Event, Refused
+from airquill.link.convert import Value
 from airquill.report.trace import EVERY_MS
 
 READINGS = ("vacuum.kpa", "pump.duty_pct", "valve.duty_pct", "supply.volts", "cycle.grip")
@@ -55,7 +56,7 @@ class Watcher:
         yield {"at_s": 0.0, "event": "cycle", "state": str(now["cycle.state"])}
         for pedal in (1, 2):
             yield {"at_s": 0.0, "event": "pedal", "pedal": pedal, "down": bool(now[f"pedal{pedal}.down"])}
-        yield {"at_s": 0.0, **unit.get(*COUNTS)}
+        yield {"at_s": 0.0, **self._counts()}
         try:
             while (left := begun + seconds - unit.port.now()) > 0:
                 for event in unit.events(min(left, _LOOK_S)):
@@ -65,9 +66,9 @@ class Watcher:
                         yield {"at_s": _since(begun, event.at_s), "lost": event.gap}
                     yield _line(event, begun)
                     if event.topic == "cycle" and event.fields.get("state") == "idle":
-                        yield {"at_s": _since(begun, event.at_s), **unit.get(*COUNTS)}
+                        yield {"at_s": _since(begun, event.at_s), **self._counts()}
                 self._calm_down()
-                if unit.port.now() - heard > _SILENCE_S:
+                if unit.port.now() - heard > max(_SILENCE_S, 2.5 * self._every_ms / 1000):
                     unit.get("cycle.state")  # a unit that is gone or has restarted says so here
                     self._stream(self._every_ms, READINGS)
                     heard = unit.port.now()
@@ -94,6 +95,14 @@ class Watcher:
         if self._close_until is not None and self._unit.port.now() > self._close_until:
             self._close_until = None
             self._stream(self._every_ms, READINGS)
+
+    def _counts(self) -> dict[str, Value]:
+        try:
+            return self._unit.get(*COUNTS)
+        except Refused as error:
+            if error.word != "busy":
+                raise
+            return {}
 
     def _stream(self, ms: int, paths: tuple[str, ...]) -> None:
         """Ask for readings; where the unit is too busy it goes on as before, and the next look asks again."""
