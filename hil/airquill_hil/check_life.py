@@ -7,6 +7,7 @@ from airquill.link.client import Client
 from airquill.link.problems import LinkLost, Refused, UnitRestarted
 from airquill_hil.bench import Bench
 from airquill_hil.check import Check, Figure, Measured
+from airquill_hil.powered import restored
 from airquill_hil.stopped import Stopped, driven_by_its_word, gates_low, stopped
 from airquill_protocol import frame
 from airquill_protocol import tables as t
@@ -14,6 +15,7 @@ from airquill_protocol import tables as t
 OFF_S = 0.5
 SAVED_S = 1.5  # the log is written a while after what it tells of
 UP_S = 15.0
+SAVED = "preset8.name"
 SILENT_MS = 1000
 SILENT_S = 2.0
 RUN_S = 0.5
@@ -49,30 +51,29 @@ def _power(bench: Bench) -> Measured:
     unit = bench.unit
     before = unit.all_settings()
     boots = unit.greeting.boots
-    own = before["preset8.name"]
-    changed = "cut A" if own != "cut A" else "cut B"
-    try:
-        unit.set({"preset8.name": changed}, keep=True)
-    except Refused as error:
-        for name in ("settings_lost", "log_lost", "start_counted"):
-            found.put(name, None, f"It could not save. {error.sentence}")
-        return found
-    saved = unit.all_settings()
-    unit.set({"unit.name": "unsaved"})
-    unit.do("stop")
-    unit.do("clear")
-    unit.port.sleep(SAVED_S)
-    bench.rig.power(False)
-    unit.port.sleep(OFF_S)
-    bench.rig.power(True)
-    said = unit.wait_for_restart(UP_S)
-    after = unit.all_settings()
-    lost = [path for path, value in saved.items() if after.get(path) != value]
-    found.put("settings_lost", float(len(lost)), ", ".join(lost[:3]))
-    told = [entry["what"] for entry in unit.log()]
-    found.put("log_lost", float(t.F_STOPPED_BY_HOST not in told), "" if told else "The log is empty.")
-    found.put("start_counted", said.boots == boots + 1, f"Start {said.boots} after start {boots}.")
-    unit.set({"preset8.name": own}, keep=True)
+    changed = "cut A" if before[SAVED] != "cut A" else "cut B"
+    with restored(bench, SAVED):
+        try:
+            unit.set({SAVED: changed}, keep=True)
+        except Refused as error:
+            for name in ("settings_lost", "log_lost", "start_counted"):
+                found.put(name, None, f"It could not save. {error.sentence}")
+            return found
+        saved = unit.all_settings()
+        unit.set({"unit.name": "unsaved"})
+        unit.do("stop")
+        unit.do("clear")
+        unit.port.sleep(SAVED_S)
+        bench.rig.power(False)
+        unit.port.sleep(OFF_S)
+        bench.rig.power(True)
+        said = unit.wait_for_restart(UP_S)
+        after = unit.all_settings()
+        lost = [path for path, value in saved.items() if after.get(path) != value]
+        found.put("settings_lost", float(len(lost)), ", ".join(lost[:3]))
+        told = [entry["what"] for entry in unit.log()]
+        found.put("log_lost", float(t.F_STOPPED_BY_HOST not in told), "" if told else "The log is empty.")
+        found.put("start_counted", said.boots == boots + 1, f"Start {said.boots} after start {boots}.")
     return found
 
 
@@ -231,7 +232,7 @@ LATER = (
     Check(
         "power",
         "Power cut",
-        ("power",),
+        ("power", "saved"),
         (
             Figure("settings_lost", "", "What was saved is there again, and nothing else.", "flash_wear=1"),
             Figure("log_lost", "", "What stopped the unit can be asked afterwards.", "flash_wear=1"),
@@ -242,7 +243,7 @@ LATER = (
     Check(
         "watchdog",
         "Watchdog",
-        ("gates",),
+        ("gates", "saved"),
         (
             Figure("bite_s", "s", "Firmware that hangs with vacuum on lets go.", "watchdog=5"),
             Figure("back_by_watchdog", "", "And the unit comes back by itself.", "watchdog=off"),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
+from collections.abc import Iterator
 
 from airquill.errors import AirquillError
 from airquill.image.manifest import HASH_DIGITS
@@ -15,6 +17,7 @@ from airquill.link.problems import LinkLost, Refused
 from airquill_hil.attendant import Plug
 from airquill_hil.bench import Bench
 from airquill_hil.check import Check, Figure, Measured
+from airquill_hil.powered import restored
 from airquill_hil.stopped import stopped
 from airquill_protocol import frame
 from airquill_protocol import tables as t
@@ -90,31 +93,38 @@ def _cuts(bench: Bench) -> Measured:
     unit = bench.unit
     before = unit.all_settings()
     try:
-        _open_batch(unit, "cut 0")
-        begun_s = unit.port.now()
-        unit.request("batch", "apply", "keep")
-        takes_s = unit.port.now() - begun_s
-        now, torn = "cut 0", []
-        for n in range(1, CUTS + 1):
-            wanted = f"cut {n}"
-            _open_batch(unit, wanted)
-            unit.port.write(frame.frame(f"{frame.LONGEST_ID - n} batch apply keep"))
-            unit.port.sleep(takes_s * (1 + n / CUTS) / 2)
-            bench.rig.power(False)
-            unit.port.sleep(OFF_S)
-            bench.rig.power(True)
-            unit.wait_for_restart(UP_S)
-            after = unit.all_settings()
-            if after[SAVED] not in (now, wanted) or {**after, SAVED: before[SAVED]} != before:
-                torn.append(n)
-            now = str(after[SAVED])
-        unit.set({SAVED: before[SAVED]}, keep=True)
+        with restored(bench, SAVED):
+            torn = _torn(bench, before)
     except Refused as error:
         found.put("saves_torn", None, f"It could not save. {error.sentence}")
         return found
     where = f"Cut {', '.join(str(n) for n in torn)} left neither." if torn else ""
     found.put("saves_torn", float(len(torn)), where)
     return found
+
+
+def _torn(bench: Bench, before: dict[str, LinkValue]) -> list[int]:
+    """Numbers of the cuts after which the setting is neither the old nor the new, or another one has changed."""
+    unit = bench.unit
+    now, torn = "cut 0", []
+    _open_batch(unit, now)
+    begun_s = unit.port.now()
+    unit.request("batch", "apply", "keep")
+    takes_s = unit.port.now() - begun_s
+    for n in range(1, CUTS + 1):
+        wanted = f"cut {n}"
+        _open_batch(unit, wanted)
+        unit.port.write(frame.frame(f"{frame.LONGEST_ID - n} batch apply keep"))
+        unit.port.sleep(takes_s * (1 + n / CUTS) / 2)
+        bench.rig.power(False)
+        unit.port.sleep(OFF_S)
+        bench.rig.power(True)
+        unit.wait_for_restart(UP_S)
+        after = unit.all_settings()
+        if after[SAVED] not in (now, wanted) or {**after, SAVED: before[SAVED]} != before:
+            torn.append(n)
+        now = str(after[SAVED])
+    return torn
 
 
 def _open_batch(unit: Client, name: str) -> None:
@@ -132,8 +142,9 @@ def _update(bench: Bench) -> Measured:
         if on_trial:
             raise AirquillError("An update was broken off on this unit. Run airquill update first.", 1)
         build, missed = _send(bench, here, before)
-        there = _start(unit, build)
-        back = _start(unit, before) if there == build else ""
+        with _back_again(unit, before):
+            there = _start(unit, build)
+            back = _start(unit, before) if there == build else ""
     except (Refused, LinkLost) as error:
         for name in ("update_runs", "update_undone", "update_settings_lost", "update_presses_missed"):
             found.put(name, None, error.sentence)
@@ -145,6 +156,17 @@ def _update(bench: Bench) -> Measured:
     found.put("update_settings_lost", float(len(lost)), ", ".join(lost[:3]))
     found.put("update_presses_missed", missed, f"Of {PRESSES} while files came.")
     return found
+
+
+@contextlib.contextmanager
+def _back_again(unit: Client, build: str) -> Iterator[None]:
+    """However this is left, the unit runs that build again where it can be reached."""
+    try:
+        yield
+    finally:
+        with contextlib.suppress(AirquillError):
+            if unit.greet_again().build != build:
+                _start(unit, build)
 
 
 def _send(bench: Bench, here: str, before: str) -> tuple[str, float]:

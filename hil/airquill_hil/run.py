@@ -84,13 +84,20 @@ class Run:
     def __init__(
         self, bench: Bench, place: Place = Place(), made: Made = Made(), checks: Sequence[Check] = CHECKS
     ) -> None:
-        """Raises AirquillError when the limits lack a figure, or the unit cannot even be read."""
+        """Raises AirquillError when the limits lack a figure or have one too many, or the unit cannot even be read."""
         for check in checks:
             for figure in check.figures:
                 if figure.name not in bench.limits.figures:
                     raise AirquillError(
                         f"The limits have no figure {figure.name}, which the check {check.name} needs. Add it."
                     )
+        known = {figure.name for check in (*CHECKS, *checks) for figure in check.figures}
+        strange = [name for name in bench.limits.figures if name not in known]
+        if strange:
+            raise AirquillError(
+                f"The limits have a figure {strange[0]}, which no check of this version measures. They are for another "
+                "version: take limits.toml of this one, and put your values in."
+            )
         self.bench = bench
         self.done: list[CheckRecord] = []
         self._place, self._made, self._checks = place.filled(), made, checks

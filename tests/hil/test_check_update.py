@@ -6,8 +6,10 @@ from collections.abc import Iterator
 
 import pytest
 
+from airquill.image.update import keep
 from airquill.link.client import Client
 from airquill.tuning.hands import ControlHands, control_of
+from airquill_hil import check_trouble
 from airquill_hil.bench import Bench
 from airquill_hil.checks import CHECKS
 from airquill_hil.faults import injected
@@ -55,6 +57,20 @@ def test_a_sound_unit_is_updated_and_comes_back(unit: Running) -> None:
     with Client.open(unit.port) as client:
         assert client.request("files", "slot") == ["slot=a", "trial=off"]
         assert client.all_settings() == before
+
+
+def test_a_run_that_is_stopped_goes_back_to_the_version_before(unit: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    calls = iter(range(10))
+
+    def stopped(client: Client) -> None:
+        if next(calls) == 0:  # the other version runs, on trial
+            raise KeyboardInterrupt
+        keep(client)
+
+    monkeypatch.setattr(check_trouble, "keep", stopped)
+    assert checked(unit.port).outcome is Outcome.ERROR
+    with Client.open(unit.port) as client:
+        assert client.request("files", "slot") == ["slot=a", "trial=off"]
 
 
 @pytest.mark.slow

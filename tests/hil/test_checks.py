@@ -148,6 +148,35 @@ def test_the_power_is_on_again_after_a_run_that_ended_without() -> None:
     assert is_safe(control)
 
 
+@pytest.mark.parametrize("check", ["power", "cuts"])
+def test_a_run_that_is_stopped_without_power_gives_settings_back(check: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench, control = bench_at("sim://")
+    before = bench.unit.all_settings()
+    power, count = bench.rig.power, iter(range(100))
+
+    def stopped(on: bool) -> None:
+        power(on)
+        if next(count) == (6 if check == "cuts" else 0):
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(bench.rig, "power", stopped)
+    record = run(bench, checks=(BY_NAME[check],))
+    assert record.verdict == "error" and "stopped" in record.sentence
+    assert bench.unit.all_settings() == before
+    assert bench.unit.get("settings.unsaved")["settings.unsaved"] is False
+    assert is_safe(control)
+
+
+def test_settings_that_were_never_saved_are_not_lost_by_a_check() -> None:
+    bench, _ = bench_at("sim://")
+    bench.unit.set({"pump.idle_pct": 33})
+    record = run(bench)
+    left = [one.name for one in record.checks if one.outcome is Outcome.SKIPPED and not one.beside]
+    assert record.verdict == "partial" and left == ["power", "watchdog", "cuts"]
+    assert "settings are saved" in next(one.sentence for one in record.checks if one.name == "cuts")
+    assert bench.unit.get("pump.idle_pct")["pump.idle_pct"] == 33
+
+
 def failing(error: BaseException) -> Check:
     """A check that goes wrong with vacuum on."""
 

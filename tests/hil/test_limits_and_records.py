@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import stat
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,17 @@ def test_a_limits_file_without_a_figure_is_refused_before_the_unit_is_touched(tm
     path.write_text("version = 1\nneedle_gauge = 22\n[figures]\n")
     unit = Client.open("sim://")
     with pytest.raises(AirquillError, match="serial_equal"):
+        run(Bench(unit, load_limits(path)))
+    assert unit.get("cycle.picks")["cycle.picks"] == 0
+
+
+def test_a_limits_file_of_another_version_is_refused_before_the_unit_is_touched(tmp_path: Path) -> None:
+    # What no check measures would be passed over in silence.
+    path = tmp_path / "mine.toml"
+    own = (files("airquill_hil") / "limits.toml").read_text()
+    path.write_text(own + '[figures.colour_error]\nhigh = 1\nflag = "P"\n')
+    unit = Client.open("sim://")
+    with pytest.raises(AirquillError, match="colour_error, which no check of this version measures"):
         run(Bench(unit, load_limits(path)))
     assert unit.get("cycle.picks")["cycle.picks"] == 0
 
