@@ -34,18 +34,18 @@ def as_it_was(tool: Tool, wanted: Mapping[str, Value]) -> Iterator[None]:
         unit.set({path: value for path, value in {**QUIET, **wanted}.items() if path in before})
         yield
     finally:
-        tool.safe()
         _back(tool, before, strength)
 
 
 def _back(tool: Tool, before: Mapping[str, Value], strength: Value) -> None:
-    """Restore, and look. Where the link is gone it is opened again."""
+    """Outputs off, all restored and looked at. Where the link is gone it is opened again."""
     unit = tool.unit
     end = unit.port.now() + _BACK_S
     while True:
+        tool.left_unsafe = ""
+        tool.safe()
         try:
             restore(unit, before, strength)
-            tool.left_unsafe = ""
             return
         except (UnitRestarted, LinkLost) as error:
             if unit.port.now() > end:

@@ -18,6 +18,8 @@ from airquill.twin.measurement import Source
 WINDOW_S = 0.5
 LONGEST_S = 8.0
 REST_S = 3.0
+SPEAK_S = 1.0
+"""A unit that hears nothing while its reference is asked would make itself safe."""
 _LEAST_STEP_KPA = 0.04
 _FEWEST = 3
 
@@ -178,6 +180,7 @@ class _ReferenceDeck:
         self.tape = Tape()
         self._unit = unit
         self._reference = reference
+        self._spoken_s = unit.port.now()
 
     def run(self, seconds: float, closely: bool = True) -> None:
         port = self._unit.port
@@ -185,6 +188,9 @@ class _ReferenceDeck:
         end = port.now() + seconds
         due = port.now()
         while port.now() < end:
+            if port.now() - self._spoken_s > SPEAK_S:
+                self._unit.get("cycle.state")
+                self._spoken_s = port.now()
             kpa = self._reference.vacuum_kpa()
             self.tape.at_s.append(port.now())
             self.tape.kpa.append(kpa)
