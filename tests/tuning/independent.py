@@ -200,8 +200,8 @@ def drawn(rng: np.random.Generator) -> dict[str, float]:
             if one.low < value < one.high and value < MOST.get(one.name, one.high):
                 break
         true[one.name] = value
-    true["on_ms"] = 1e3 * (ON_S + TRAVEL_S / 2)
-    true["off_ms"] = 1e3 * (OFF_S + TRAVEL_S / 2)
+    true["on_ms"] = 1e3 * ON_S
+    true["off_ms"] = 1e3 * OFF_S
     return true
 
 

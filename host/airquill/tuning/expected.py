@@ -18,7 +18,7 @@ Floats = npt.NDArray[np.float64]
 Sets = Sequence[dict[str, float]]
 
 # Time steps of a recording in ms and until when: fine while volumes equalise, since the integrator is first order.
-_STEPS = ((0.5, 40.0), (1.0, 300.0), (4.0, 1200.0), (40.0, 4400.0))
+_STEPS = ((0.25, 20.0), (0.5, 60.0), (1.0, 300.0), (4.0, 1200.0), (40.0, 4400.0))
 _SETTLE_STEPS_S = (0.05,) * 6 + (0.5,) * 14
 _FROM_SHARE = 0.7
 """Of a guess, where settling begins: from above, a sealed tip would stay, behind the pump's check valves."""
@@ -91,13 +91,14 @@ def traces(sets: Sets, full_kpa: float, heat_k: float, measured: Measurement) ->
             air = ready(one, needle, True, 1.0, heat_k, measured)
             if kind == PULL_DOWN:
                 air.set_vacuum(0.0, 0.0, _own_end_kpa(air))
+                # energised, and at the beginning of its way
+                air.valve.travel = air.valve.position = 0.0
             else:
                 air.set_vacuum(*(float(kpa[row]) for kpa in steady))
                 air.pump_duty = 0.0
                 air.pump.floor_duty = air.pump.start_duty = 0.01  # so that it stops
             if kind == VENT:
-                air.valve_drive = 0.0
-                air.valve.coil = air.valve.travel = air.valve.position = 0.0
+                air.valve_drive = air.valve.coil = 0.0
                 air.valve.energised = False
             airs.append(air)
     rows = _follow(AirMany(airs), np.repeat([one["lag_ms"] / 1000.0 for one in sets], len(KINDS)))

@@ -28,7 +28,7 @@ TOLD_SHARE = 0.7  # of the spread among tools: an interval wider than that says 
 LEAST_NOISE_KPA = 0.03  # of a reference that says no noise at all
 MISS_NOISES = 3.0
 MISS_SHARE = 0.015  # of the sealed level: what a model may miss by and still be of use; chosen
-_STEP = 1e-4
+_STEP_SHARE = 0.01  # of a parameter's spread; the integrator's own steps make smaller differences uneven
 _DELAY_OF = {PULL_DOWN: "on_ms", VENT: "off_ms"}
 
 
@@ -138,14 +138,14 @@ class _Problem:
     def _evaluate(self, inner: Floats) -> None:
         if self._last is not None and (inner == self._last).all():
             return
-        steps = np.where(inner + _STEP < np.array(self.bounds[1]), _STEP, -_STEP)
+        forward = _STEP_SHARE * self._spread
+        steps = np.where(inner + forward < np.array(self.bounds[1]), forward, -forward)
         sets = [self._named(inner)]
         for n, step in enumerate(steps):
             shifted = inner.copy()
             shifted[n] += step
             sets.append(self._named(shifted))
         rows = self._weighted(sets)
-        # where a step changes nothing but a prior
         self._value = np.concatenate([rows[0], (inner - self._usual) / self._spread])
         self._slope = np.vstack([((rows[1:] - rows[0]) / steps[:, None]).T, np.diag(1.0 / self._spread)])
         self._last = inner.copy()

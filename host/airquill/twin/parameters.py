@@ -64,8 +64,8 @@ AIR = (
     _of("lag_ms", "ms", "Lag of the sensor", 0.7, 2.0, low=0.01, needs=_MOVES),
     _of("zero_kpa", "kPa", "Reading at ambient", 2.0, relative=False),
 )
-_ON = "From command until valve joins pump and tip, line included"
-_OFF = "From command until valve vents the tip, line included"
+_ON = "From command until the valve begins to join, line included"
+_OFF = "From command until the valve begins to vent, line included"
 DELAYS = (
     Parameter("on_ms", "ms", _ON, 5.0, 15.0, -30.0, 200.0, False, _MOVES),
     Parameter("off_ms", "ms", _OFF, 12.0, 15.0, -30.0, 300.0, False, _MOVES),
