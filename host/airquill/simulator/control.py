@@ -59,11 +59,16 @@ class Control:
                 f"No virtual unit listens at {path}. Start one: airquill sim run --dir {Path(path).parent}", 3
             ) from error
         lines = connection.makefile("r", encoding="ascii")
+        owed = 0  # replies to requests that Ctrl-C kept from being read: they are not those of the next request
 
         def send(command: str, arguments: dict[str, Any]) -> Any:
+            nonlocal owed
             try:
                 connection.sendall(json.dumps({"do": command, **arguments}).encode() + b"\n")
-                line = lines.readline()
+                owed += 1
+                while owed:
+                    line = lines.readline()
+                    owed -= 1
             except OSError as error:
                 raise AirquillError(f"The virtual unit at {path} does not answer: {error}.", 3) from error
             if not line:
