@@ -82,7 +82,7 @@ def test_a_unit_goes_through_and_is_not_taken_twice(
     monkeypatch.setattr(flash, "mounted_folders", list)
     monkeypatch.setattr(discovery.list_ports, "comports", list)
     # The short list: this test is about the batch, and the long one times a unit that shares its processor with others.
-    monkeypatch.setattr(checks, "CHECKS", checks.SHORT)
+    monkeypatch.setattr(checks, "chosen_checks", lambda _names: checks.SHORT)
     image, out = tmp_path / "heather.uf2", tmp_path / "records"
     build(make_stock(), image)
     profile = tmp_path / "heather.toml"
