@@ -13,6 +13,7 @@ from typing import Protocol
 from airquill.errors import AirquillError
 from airquill.link.client import Client
 from airquill.link.convert import Value, to_wire
+from airquill.link.problems import LinkLost
 from airquill.link.said import fields_of
 from airquill.simulator.control import Control
 from airquill_hil import rig_catalogue
@@ -162,10 +163,13 @@ class SerialRig:
         self._client.close()
 
     def _ask(self, verb: str, *fields: str) -> list[str]:
+        url = self._client.port.url
         try:
             return self._client.request(verb, *fields)
+        except LinkLost as error:
+            raise AirquillError(f"The rig at {url} was lost. Plug it in again and repeat the command.", 3) from error
         except AirquillError as error:
-            raise AirquillError(f"The rig at {self._client.port.url} failed. {error.sentence}", 3) from error
+            raise AirquillError(f"The rig at {url} failed. {error.sentence}", 3) from error
 
     def _do(self, action: str, *values: Value) -> list[str]:
         entry = next(one for one in rig_catalogue.ACTIONS if one.name == action)

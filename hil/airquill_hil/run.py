@@ -127,11 +127,13 @@ class Run:
             verdict, sentence = "partial", f"{sentence} The others were not run."
         if bench.left_unsafe:
             verdict = "error"
+        # Whatever was lost is said once.
+        unsafe = bench.left_unsafe.replace(self.done[-1].sentence, "").strip() if self.done else bench.left_unsafe
         baseline, why_none = remember(bench, self.done, now()[:10]) if verdict == "accepted" else ("", "")
         return Record(
             id=new_id(),
             verdict=verdict,
-            sentence=" ".join(part for part in (sentence, bench.left_unsafe, why_none) if part),
+            sentence=" ".join(part for part in (sentence, unsafe, why_none) if part),
             serial=bench.label,
             unit=self._unit,
             board_revision=self._made.board_revision,

@@ -144,3 +144,4 @@ def test_a_unit_that_goes_away_is_an_error_of_the_bench(tmp_path: Path) -> None:
     end(running)
     assert record.verdict == "error"
     assert "Its outputs may be on" in record.sentence
+    assert record.sentence.count(" was lost") == 1

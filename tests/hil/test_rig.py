@@ -115,7 +115,7 @@ def test_a_rig_that_comes_off_ends_the_run_as_an_error_with_outputs_safe(monkeyp
 
     monkeypatch.setattr(rig, "record", unplug)
     record = run(bench_with(rig), checks=chosen_checks(BY_RIG))
-    assert record.verdict == "error" and "The rig at rig://rigged failed." in record.sentence
+    assert record.verdict == "error" and "The rig at rig://rigged was lost." in record.sentence
     assert record.checks[-1].name == "start" and record.checks[-1].outcome is Outcome.ERROR
     outputs = control(URL).outputs()
     assert outputs["pump"] == outputs["valve"] == 0
