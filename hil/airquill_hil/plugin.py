@@ -63,7 +63,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         raise pytest.UsageError(f"{len(units)} units and {len(serials)} serials: give each --unit its --serial.")
     if metafunc.config.getoption("--rig"):
         raise pytest.UsageError("One rig cannot hold several units: give one --unit, or no --rig.")
-    side_by_side = metafunc.config.pluginmanager.hasplugin("xdist")
+    side_by_side = hasattr(metafunc.config, "workerinput")  # in a process of pytest-xdist, which knows the mark
     chosen = [
         pytest.param(n, id=serials[n] if serials else unit, marks=[pytest.mark.xdist_group(unit)] * side_by_side)
         for n, unit in enumerate(units)
