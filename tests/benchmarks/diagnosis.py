@@ -25,9 +25,9 @@ for folder in ("host", "protocol", "device", "hil", "tests"):
 import numpy as np  # noqa: E402
 
 from airquill.tuning.causes import CAUSES, HEALTHY  # noqa: E402
-from airquill.tuning.diagnose import Evidence, judged, reference  # noqa: E402
+from airquill.tuning.diagnose import Diagnosis, Evidence, judged, reference  # noqa: E402
 from airquill.tuning.model import Model, model_for  # noqa: E402
-from airquill.tuning.questions import Inquiry, Question, Seen, answer_tables, seen_of  # noqa: E402
+from airquill.tuning.questions import ENOUGH, Inquiry, Question, Seen, answer_tables, seen_of  # noqa: E402
 from benchmarks.faulty_units import (  # noqa: E402
     GAUGE,
     Drawn,
@@ -49,11 +49,13 @@ WRONG_ANSWERS = 0.1
 @dataclass
 class Score:
     """What was said of units. `matrix` counts (true kind, what was named, or CANNOT, or STRANGE); `first` those whose
-    likeliest cause was the true one; `oversure` wrong causes with more than OVERSURE likelihood."""
+    likeliest cause was the true one; with more than OVERSURE likelihood, `oversure` are wrong causes, and `missed` are
+    units with a fault that were called healthy. `unseen` faults change no reading and are not counted."""
 
     matrix: Counter[tuple[str, str]] = field(default_factory=Counter)
     first: Counter[str] = field(default_factory=Counter)
     oversure: int = 0
+    missed: int = 0
     unseen: int = 0
     asked: int = 0
 
@@ -116,15 +118,16 @@ def score(model: Model, units: Sequence[Measured], baseline: bool) -> Score:
             found.unseen += 1
             continue
         evidence = Evidence(model, reference(model, one.baseline if baseline else None), one.after)
-        _count(found, kind, evidence, evidence.logs)
+        _count(found, kind, judged(evidence, evidence.logs))
     return found
 
 
-def _count(found: Score, kind: str, evidence: Evidence, logs: np.ndarray) -> None:
-    said = judged(evidence, logs)
+def _count(found: Score, kind: str, said: Diagnosis) -> None:
     found.matrix[kind, said.named or (STRANGE if said.strange else CANNOT)] += 1
     found.first[kind] += said.likeliest == kind
-    found.oversure += said.likeliest != kind and not said.strange and said.likelihoods[said.likeliest] > OVERSURE
+    if said.likeliest != kind and not said.strange and said.likelihoods[said.likeliest] > OVERSURE:
+        found.oversure += said.likeliest != HEALTHY
+        found.missed += said.likeliest == HEALTHY
 
 
 def score_questions(model: Model, units: Sequence[Drawn], measured: Sequence[Measured], seed: int) -> Score:
@@ -143,7 +146,7 @@ def score_questions(model: Model, units: Sequence[Drawn], measured: Sequence[Mea
         while (question := inquiry.next()) is not None:
             inquiry.answer(question, _answer(question, seen, number, chance))
             found.asked += 1
-        _count(found, one.drawn.kind, evidence, inquiry.logs)
+        _count(found, one.drawn.kind, judged(evidence, inquiry.logs, ENOUGH))
     return found
 
 
@@ -196,7 +199,7 @@ def report(title: str, found: Score, seconds: float) -> None:
     )
     if found.healthy:
         print(f"false alarms: {found.false_alarms:.1%} of {found.healthy} healthy units")
-    print(f"a wrong cause with more than {OVERSURE:.0%}: {found.oversure_share:.1%}")
+    print(f"with more than {OVERSURE:.0%}: {found.oversure_share:.1%} a wrong cause, {found.missed} missed as healthy")
     if found.asked:
         print(f"questions: {found.asked / max(found.faulty + found.healthy, 1):.1f} a unit")
     print(found.table())

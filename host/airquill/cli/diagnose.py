@@ -78,10 +78,11 @@ def diagnose(
         good = _good_units(book, gauge) if book is not None else []
         model = model_here(gauge)
         tool = (WithoutSensor if no_sensor else Tool)(unit, hands_here(unit, stack))
-        stack.callback(tool.safe)  # also after Ctrl-C at a question
         found = run_checkup(tool, gauge, altitude, _say_step)
         _check_left_safe(tool.left_unsafe)
         check_stop(unit, found)
+        if not found.stopped_by:
+            stack.callback(tool.safe)  # also after Ctrl-C at a question
         ask = _ask(given)
         by_hand = tool if given is None else None
         judged = conclude(model, reference(model, baseline, good), found, ask, by_hand)

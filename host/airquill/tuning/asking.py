@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from airquill.errors import AirquillError
 from airquill.tuning.causes import HEALTHY
 from airquill.tuning.checkup import Checkup
-from airquill.tuning.diagnose import Diagnosis, Evidence, Reference, judged
+from airquill.tuning.diagnose import SURE, Diagnosis, Evidence, Reference, judged
 from airquill.tuning.grounds import check_sealed
 from airquill.tuning.model import Model
-from airquill.tuning.questions import BY_NAME, Inquiry, Question, answer_tables, place_of
+from airquill.tuning.questions import BY_NAME, ENOUGH, Inquiry, Question, answer_tables, place_of
 from airquill.tuning.tool import Tool
 
 _TIMES = 2  # a person is asked the same, since one answer may be wrong
@@ -111,7 +111,9 @@ def conclude(model: Model, expected: Reference, found: Checkup, ask: Ask | None,
         raise AirquillError(
             "Without a vacuum sensor and without an answer nothing can be said. Answer at least one of the questions."
         )
-    return Conclusion(judged(evidence, inquiry.logs), answered, inquiry.next())
+    # a hand notices less than a sensor: that it found nothing says little
+    sure_healthy = SURE if measured else ENOUGH
+    return Conclusion(judged(evidence, inquiry.logs, sure_healthy), answered, inquiry.next())
 
 
 class WithoutSensor(Tool):

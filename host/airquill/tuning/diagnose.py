@@ -191,14 +191,15 @@ def diagnose(model: Model, expected: Reference, found: Checkup) -> Diagnosis:
     return judged(evidence, evidence.logs)
 
 
-def judged(evidence: Evidence, logs: Floats) -> Diagnosis:
-    """From what is known of each cause at each strength: `Evidence.logs`, or those after more answers."""
+def judged(evidence: Evidence, logs: Floats, sure_healthy: float = SURE) -> Diagnosis:
+    """From what is known of each cause at each strength: `Evidence.logs`, or those after more answers. Healthy is named
+    from the likelihood `sure_healthy` on."""
     values = logsumexp(logs, axis=1)
     shares = np.exp(values - logsumexp(values))
     order = [int(place) for place in np.argsort(-shares, kind="stable")]
     likelihoods = {CAUSES[place].name: float(shares[place]) for place in order}
     strange = evidence.misfit > 1.0
-    sure = not strange and shares[order[0]] >= SURE
+    sure = not strange and shares[order[0]] >= (sure_healthy if CAUSES[order[0]].name == HEALTHY else SURE)
     fault = next(name for name in likelihoods if name not in (HEALTHY, PEDAL))
     return Diagnosis(
         likelihoods,

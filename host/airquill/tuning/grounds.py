@@ -51,10 +51,8 @@ def check_stop(unit: Client, found: Checkup) -> None:
     words = {entry.word: entry.help for entry in FAULTS}
     lines = log_lines(unit.log(), unit.addons())[-_LAST:]
     log = "; ".join(f"{line.word} after {line.at_s} s" for line in lines) or "empty"
-    raise AirquillError(
-        f"The unit is stopped by {found.stopped_by}: {words.get(found.stopped_by, 'a fault that is not known here.')} "
-        f"Then repeat. (End of its log: {log})"
-    )
+    why = words.get(found.stopped_by, "This Airquill does not know that fault.")
+    raise AirquillError(f"The unit is stopped by {found.stopped_by}, the end of its log is: {log}. {why}")
 
 
 def check_sealed(found: Checkup, expected: Reference) -> None:
