@@ -115,12 +115,13 @@ def test_a_power_cut_in_an_update_is_mended_by_the_same_command(
     unit: Running, tree: Path, write: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every write is cut in test_update_cuts.py; here the whole way, at some."""
-    monkeypatch.setattr(update, "REQUEST_S", 2.0)
     before = build_of(unit)
     edit(tree, "version.py", "0.1.0", "0.1.7")
     hands = Control.at(unit.folder / "control")
     hands.cut_at_write(write)
-    assert "lost" in update_from(tree, unit).sentences(3)
+    with monkeypatch.context() as patch:
+        patch.setattr(update, "REQUEST_S", 2.0)
+        assert "lost" in update_from(tree, unit).sentences(3)
     hands.power_up()
     deadline = time.monotonic() + 60  # a guard against a hang only: it starts within two seconds
     while time.monotonic() < deadline:
