@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import partial
 
 from airquill.link.client import Client
 from airquill.link.ready import ask_ready
@@ -18,10 +20,28 @@ from airquill_hil.rig_hands import RigHands
 
 @dataclass(frozen=True)
 class Terminal:
-    """Somebody at a terminal: `tell` shows a sentence, `question` shows one and gives the line that is typed."""
+    """Somebody at a terminal, and how it is shown a sentence. Whatever is shown and typed happens inside `held()`."""
 
     tell: Callable[[str], None]
-    question: Callable[[str], str]
+    held: Callable[[], AbstractContextManager[None]] = contextlib.nullcontext
+
+    def say(self, sentence: str) -> None:
+        """Show a sentence and go on."""
+        with self.held():
+            self.tell(sentence)
+
+    def wait(self, unit: Client, sentence: str) -> None:
+        """Show a sentence and wait for Enter or a pedal. Ctrl-C raises KeyboardInterrupt."""
+        with self.held():
+            ask_ready(unit, sentence, self.tell)
+
+    def question(self, sentence: str) -> str:
+        """Show a sentence and give the line that is typed. Ctrl-C and an ended input raise KeyboardInterrupt."""
+        with self.held():
+            try:
+                return input(f"{sentence} ")
+            except EOFError:
+                raise KeyboardInterrupt from None
 
 
 @contextlib.contextmanager
@@ -48,10 +68,8 @@ def opened_bench(
             rig = rig or VirtualRig(control)
         elif terminal is not None:
             # Ctrl-C at a prompt reaches the run, which makes the unit safe and says it in the record.
-            def ask(sentence: str) -> None:
-                ask_ready(unit, sentence, terminal.tell)
-
-            hands, attendant = PersonHands(ask, terminal.tell), PersonAttendant(ask, terminal.question)
+            ask = partial(terminal.wait, unit)
+            hands, attendant = PersonHands(ask, terminal.say), PersonAttendant(ask, terminal.question)
         if measures is not None and hands is not None:
             hands = RigHands(measures, hands)
         bench = Bench(unit, limits, hands, serial, altitude_m, rig, attendant)

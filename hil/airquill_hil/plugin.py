@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from airquill_hil.opening import Terminal
     from airquill_hil.run import Run
 
+# Later pytest has put something else in its place.
+_AT_A_TERMINAL = bool(sys.stdin) and sys.stdin.isatty()
 # Of each unit that was run: what to say of it, and its exit code.
 _ENDED = pytest.StashKey[list[tuple[str, int]]]()
 _OUTPUT = "airquill_ended"
@@ -164,19 +166,16 @@ def _terminal(config: pytest.Config) -> Terminal | None:
     """The person at this terminal, past pytest's capture; None where there is nobody."""
     from airquill_hil.opening import Terminal
 
-    if not sys.__stdin__ or not sys.__stdin__.isatty():
+    if not _AT_A_TERMINAL:
         return None
     capture = config.pluginmanager.getplugin("capturemanager")
 
-    def tell(sentence: str) -> None:
-        with capture.global_and_fixture_disabled():
-            print(sentence, flush=True)
+    @contextmanager
+    def held() -> Iterator[None]:
+        capture.suspend(in_=True)
+        try:
+            yield
+        finally:
+            capture.resume()
 
-    def question(sentence: str) -> str:
-        with capture.global_and_fixture_disabled():
-            try:
-                return input(f"{sentence} ")
-            except EOFError:
-                raise KeyboardInterrupt from None
-
-    return Terminal(tell, question)
+    return Terminal(lambda sentence: print(sentence, flush=True), held)

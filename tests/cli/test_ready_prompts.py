@@ -23,10 +23,12 @@ GIVE_UP_S = 90.0
 class Person:
     """Somebody at a terminal, who knows of the unit only what the terminal says."""
 
-    def __init__(self, unit: Running, *arguments: str) -> None:
+    def __init__(
+        self, unit: Running, *arguments: str, program: tuple[str, ...] = AIRQUILL, port: str = "--port"
+    ) -> None:
         self._master, slave = pty.openpty()
         self.process = subprocess.Popen(
-            [*AIRQUILL, *arguments, "--port", f"spy://{unit.port}?file={os.devnull}"],
+            [*program, *arguments, port, f"spy://{unit.port}?file={os.devnull}"],
             stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
             env={**ENVIRONMENT, "TERM": "dumb", "COLUMNS": "200"},
         )  # fmt: skip

@@ -87,13 +87,7 @@ def _terminal() -> Terminal | None:
     """The person at this terminal, where there is one."""
     from airquill_hil.opening import Terminal
 
-    def question(sentence: str) -> str:
-        try:
-            return input(f"{sentence} ")
-        except EOFError:
-            raise KeyboardInterrupt from None
-
-    return Terminal(tell, question) if sys.stdin.isatty() else None
+    return Terminal(tell) if sys.stdin.isatty() else None
 
 
 class _Progress:
