@@ -69,12 +69,12 @@ def main() -> None:
     wanted = parser.parse_args()
     heading()
     told = healthy(wanted.sessions, wanted.picks)
-    print(f"healthy: {len(told)} notices in {wanted.sessions} sessions of {wanted.picks} picks")
+    print(f"healthy: {len(told)} notices in {wanted.sessions} sessions of {wanted.picks} picks", flush=True)
     for line in told:
         print(f"  {line}")
     for fault, strengths in GROWING.items():
         at = [first_told(fault, strengths, 1000 + number) for number in range(max(wanted.sessions // 10, 1))]
-        print(f"{fault}: told at {', '.join('never' if one is None else f'{one:g}' for one in at)}")
+        print(f"{fault}: told at {', '.join('never' if one is None else f'{one:g}' for one in at)}", flush=True)
 
 
 if __name__ == "__main__":

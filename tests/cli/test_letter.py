@@ -58,6 +58,23 @@ def test_without_a_test(sim: str, tmp_path: Path) -> None:
     assert "It holds no test" in airquill("letter", "read", letter).done()
 
 
+def test_a_unit_that_a_fault_stopped_stays_stopped_and_the_reply_says_which(sim: str, tmp_path: Path) -> None:
+    from airquill.simulator.units import control
+
+    hands = control(sim)
+    hands.supply(9.0)
+    hands.sleep(2.0)
+    letter = tmp_path / "a.letter"
+    airquill("letter", letter, "--yes").done()
+    checkup = read_letter(letter).checkup
+    assert checkup is not None
+    assert checkup.stopped_by == "supply_low"
+    assert "State        stopped: supply_low" in airquill("show").done()
+    said = " ".join(airquill("letter", "read", letter).done().split())
+    assert "The fault supply_low stopped the test" in said
+    assert "Check supply and fuse" in said
+
+
 def test_nobody_can_be_asked(sim: str, tmp_path: Path) -> None:
     letter = tmp_path / "a.letter"
     assert "Add --yes" in airquill("letter", letter).sentences(2)

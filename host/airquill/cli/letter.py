@@ -97,6 +97,7 @@ def make(
 
 def _test(unit: Client, needle: int | None, altitude: float, quiet: bool) -> tuple[Checkup, dict[str, str]]:
     """The unit's test; without a sensor also what the person at this terminal sees and hears, if there is one."""
+    from airquill.errors import AirquillError
     from airquill.tuning.baseline import SETTING, Baseline
     from airquill.tuning.checkup import run_checkup
     from airquill.tuning.tool import Tool
@@ -107,12 +108,15 @@ def _test(unit: Client, needle: int | None, altitude: float, quiet: bool) -> tup
     shown = screen.is_terminal and not quiet
     with contextlib.ExitStack() as stack:
         tool = Tool(unit, hands_here(unit, stack))
-        stack.callback(tool.safe)  # also after Ctrl-C at a question
         checkup = run_checkup(
             tool, needle, altitude, lambda step: screen.print(f"… {step}", style="dim") if shown else None
         )
-        asks = not (checkup.traces or checkup.stopped_by) and sys.stdin.isatty()
-        return checkup, _asked(tool, checkup, kept) if asks else {}
+        if tool.left_unsafe:
+            raise AirquillError(tool.left_unsafe, 3)
+        if checkup.traces or checkup.stopped_by or not sys.stdin.isatty():
+            return checkup, {}
+        stack.callback(tool.safe)  # also after Ctrl-C at a question
+        return checkup, _asked(tool, checkup, kept)
 
 
 def _asked(tool: Tool, checkup: Checkup, kept: Baseline | None) -> dict[str, str]:
