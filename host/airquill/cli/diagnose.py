@@ -162,14 +162,12 @@ def _check_left_safe(why: str) -> None:
 
 def _show(found: Checkup, judged: Conclusion, out: Path | None) -> None:
     from airquill.tuning.causes import BY_NAME
-    from airquill.tuning.told import rows, sentence
+    from airquill.tuning.told import percent, rows, sentence
 
     said = judged.diagnosis
     for note in found.notes:
         typer.echo(note)
-    likely = [
-        (BY_NAME[name].title, f"{share * 100:.0f} %") for name, share in said.likelihoods.items() if share >= _SHOWN
-    ]
+    likely = [(BY_NAME[name].title, percent(share)) for name, share in said.likelihoods.items() if share >= _SHOWN]
     if not said.strange:
         table(("Cause", "Likelihood"), likely)
     far = [row for row in rows(found, said) if abs(row.healthy_sigmas) >= _FAR]

@@ -16,9 +16,9 @@ from airquill.tuning.causes import BY_NAME, HEALTHY
 from airquill.tuning.checkup import Checkup, sea_level_factor
 from airquill.tuning.diagnose import Diagnosis
 from airquill.tuning.sequence import OPEN, OPEN_PART, SEALED, SEALED_PART
-from airquill.tuning.told import Row, rows, sentence
+from airquill.tuning.told import percent, rows, sentence
 
-_LEAST_SHARE = 0.001
+_LEAST_SHARE = 0.003
 _NORMAL = 2.0
 _MOST_SIGMAS = 30.0
 _LINE_IN = 0.25
@@ -27,7 +27,7 @@ _LINE_IN = 0.25
 def diagnosis_page(found: Checkup, said: Diagnosis, answered: Sequence[Answered], unit: str) -> str:
     """A self-contained page; `unit` names the unit for people."""
     cause = BY_NAME[said.named] if said.named else None
-    shown = [(BY_NAME[name], share) for name, share in said.likelihoods.items() if share >= _LEAST_SHARE]
+    shown = [(BY_NAME[name], percent(share)) for name, share in said.likelihoods.items() if share >= _LEAST_SHARE]
     figures = rows(found, said)
     return page(
         "diagnose.html.j2",
@@ -41,13 +41,14 @@ def diagnosis_page(found: Checkup, said: Diagnosis, answered: Sequence[Answered]
         against=BY_NAME[said.likeliest_fault].title,
         answered=answered,
         unit=unit,
-        evidence=Markup(_evidence(figures, BY_NAME[said.likeliest_fault].title)) if figures else "",
+        evidence=Markup(evidence_svg(found, said)) if figures else "",
         traces=Markup(_traces(found, said)) if SEALED.name in found.traces else "",
     )
 
 
-def _evidence(figures: Sequence[Row], cause: str) -> str:
-    """Each figure in its standard deviations: how far from healthy, how far from what the cause leads to."""
+def evidence_svg(found: Checkup, said: Diagnosis) -> str:
+    """Each figure in its standard deviations: how far from healthy, how far from what the likeliest cause leads to."""
+    figures, cause = rows(found, said), BY_NAME[said.likeliest_fault].title
 
     def draw(axes: Any) -> None:
         axes.axvspan(-_NORMAL, _NORMAL, color=OUTCOMES["pass"], alpha=0.13, linewidth=0)

@@ -45,10 +45,15 @@ def sentence(said: Diagnosis) -> str:
     if said.named == HEALTHY:
         return "Nothing wrong was found."
     if said.named:
-        return f"{_upper(BY_NAME[said.named].title)} ({said.likelihoods[said.named] * 100:.0f} %)."
+        return f"{_upper(BY_NAME[said.named].title)} ({percent(said.likelihoods[said.named])})."
     likely = [name for name in said.likelihoods if name != HEALTHY or said.likelihoods[name] > 1 - SURE][:2]
-    first, second = (f"{BY_NAME[name].title} ({said.likelihoods[name] * 100:.0f} %)" for name in likely)
+    first, second = (f"{BY_NAME[name].title} ({percent(said.likelihoods[name])})" for name in likely)
     return f"Cannot tell: {first}, or {second}."
+
+
+def percent(share: float) -> str:
+    """A likelihood for people: nothing here is certain."""
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{share * 100:.0f} %"
 
 
 def _upper(text: str) -> str:
