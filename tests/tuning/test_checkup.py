@@ -86,7 +86,7 @@ def test_without_a_sensor_pedals_and_supply_are_measured() -> None:
     assert not found.traces and all(found.figures[name] is None for name in AIR_FIGURES)
     assert found.figures["supply_v"] == pytest.approx(12, abs=0.02)
     assert found.figures["pedal1_missed"] == 0
-    assert any("no vacuum sensor" in note for note in found.notes)
+    assert any("No vacuum sensor" in note for note in found.notes)
 
 
 def test_without_hands_only_the_open_tip_is_measured() -> None:

@@ -12,7 +12,7 @@ from airquill.tuning.causes import CAUSES
 from airquill.tuning.checkup import Checkup
 from airquill.tuning.diagnose import Evidence, judged, reference
 from airquill.tuning.model import BINS, SHIPPED_GAUGE, Model, model_for
-from airquill.tuning.questions import BY_NAME, ENOUGH, QUESTIONS, Inquiry, _bits, answer_tables, place_of
+from airquill.tuning.questions import BY_NAME, ENOUGH, QUESTIONS, Inquiry, Question, _bits, answer_tables, place_of
 from benchmarks.diagnosis import part_questions
 
 PLACES = {cause.name: place for place, cause in enumerate(CAUSES)}
@@ -135,9 +135,21 @@ def test_a_damaged_file_of_answers_names_the_line(text: str, why: str) -> None:
         read_answers(text, "seen.txt")
 
 
+def test_a_person_may_be_asked_the_same_once_more(tables: Tables, evidence: Evidence) -> None:
+    texts: list[str] = []
+
+    def ask(question: Question) -> str:
+        texts.append(question.text)
+        return {"finger": "weak", "part": "falls"}.get(question.name, "")
+
+    hold(Inquiry(tables, evidence.logs, sensor=False, times=2), ask, None)
+    again = [text for text in texts if text.startswith("Once more")]
+    assert again and len(texts) == len(set(texts))
+
+
 @pytest.mark.slow
 def test_with_one_answer_in_ten_wrong_what_is_named_is_mostly_right(model: Model) -> None:
     (found,) = part_questions(model, 60, 0, seed=21).values()
     right, wrong, none = found.named_right
     assert right + wrong + none >= 45
-    assert right + none >= 0.7 * found.faulty and right >= 0.35 * found.faulty
+    assert right >= 0.7 * (right + wrong) and right >= 0.4 * found.faulty

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from airquill.errors import AirquillError
 from airquill.tuning.causes import HEALTHY
@@ -66,6 +66,8 @@ def hold(inquiry: Inquiry, ask: Ask, tool: Tool | None) -> list[Answered]:
     and off again after it; without, the answers are there already."""
     done: list[Answered] = []
     while (question := inquiry.next()) is not None:
+        if any(one.question.name == question.name for one in done):
+            question = replace(question, text=f"Once more, to be sure: {question.text}")
         with _vacuum(question, tool):
             said = ask(question).strip()
         if said:

@@ -168,7 +168,7 @@ class _Run:
         if self._senses:
             self._picks()
         else:
-            self._found.notes.append("The unit has no vacuum sensor: the air was not measured.")
+            self._found.notes.append("No vacuum sensor was used: the air was not measured.")
         if self._hands is None:
             self._found.notes.append("No hand was there: the tip was not closed and no pedal pressed.")
         elif not self.stopped():
