@@ -78,7 +78,7 @@ def judged(letter: Letter, accepted: Accepted | None, model: Model) -> Diagnosis
         good = [dict(one) for one in accepted.others]
         gauge = accepted.needle_gauge or checkup.needle_gauge
         if gauge == checkup.needle_gauge and accepted.figures:
-            baseline = Baseline(accepted.source, gauge, dict(accepted.figures))
+            baseline = Baseline(letter.made[:10], gauge, dict(accepted.figures))
     evidence = Evidence(model, expected := reference(model, baseline, good), checkup)
     inquiry = Inquiry(answer_tables(model, expected), evidence.logs, sensor=bool(checkup.traces))
     for name, said in letter.answers.items():
