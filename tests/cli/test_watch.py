@@ -127,7 +127,7 @@ def test_a_recording_can_be_read_whatever_ended_it(unit: Running, tmp_path: Path
 
 def test_a_recording_outlives_the_cable(tmp_path: Path) -> None:
     running = start_unit(tmp_path / "unit")
-    cable = Cable(running.port, after=b" none")  # the second request of a session that listens no more
+    cable = Cable(running.port)
     path = tmp_path / "a.jsonl"
     try:
         process = subprocess.Popen(
