@@ -191,11 +191,11 @@ class _Problem:
         told = error < TOLD_SHARE * one.spread
         # what is not told cannot grow beyond what tools differ by
         wide = COVERS * min(error * stretch, one.spread)
-        low, high = one.outer(inner - wide), one.outer(inner + wide)
+        low, high = max(one.outer(inner - wide), one.low), min(one.outer(inner + wide), one.high)
         why = ""
         if not told:
             why = one.needs if one.needs and not self.measured.recordings else "other parameters can make up for it"
-        return Estimate(one, one.outer(inner), low, high, told, why)
+        return Estimate(one, min(max(one.outer(inner), low), high), low, high, told, why)
 
     def _misses(self) -> list[Miss]:
         most = MISS_NOISES * self._noise_kpa + MISS_SHARE * self._full_kpa
