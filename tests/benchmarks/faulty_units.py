@@ -19,7 +19,7 @@ from airquill.pneumatics.vector import AirMany
 from airquill.simulator.contacts import BOUNCE
 from airquill.simulator.control import Control
 from airquill.tuning.baseline import Baseline
-from airquill.tuning.causes import BY_NAME, CAUSES, HEALTHY, PEDAL
+from airquill.tuning.causes import BY_NAME, CAUSES, HEALTHY, NEVER_STARTS, PEDAL
 from airquill.tuning.checkup import Checkup, run_checkup
 from airquill.tuning.features import COUNT, features_of
 from airquill.tuning.fleet import Computed, Found, checkups
@@ -191,10 +191,14 @@ def whole(one: Drawn) -> Measured:
             world.stir()
             if afterwards and one.kind == "tip_seal":
                 hands.open_share = 0.33 * one.strength
+            elif afterwards and one.kind == "pump_still":
+                world.air.faults["pump_stall"] = NEVER_STARTS
+                world.air.refresh()
             elif afterwards and one.kind != HEALTHY:
                 fault = one.pedal_fault if one.kind == PEDAL else FAULT_OF.get(one.kind, one.kind)
                 control.fault(fault, one.strength)
-            unit.port.sleep(5.0)  # what stops a unit is found within seconds
+            # what stops a unit is found within seconds; the pump's side keeps its vacuum for minutes
+            unit.port.sleep(900.0 if one.kind == "pump_still" and afterwards else 5.0)
             before, after = after, run_checkup(Tool(unit, hands), GAUGE, 0.0)
     assert before is not None and after is not None
     return Measured(one, before, after)

@@ -18,6 +18,7 @@ from benchmarks.faulty_units import GAUGE, Drawn, whole
 
 KINDS = [("healthy", 0.0), ("leak", 0.2), ("filter_clog", 0.7), ("valve_open", 0.5), ("valve_slow", 0.6)]
 KINDS += [("pump_stiff", 0.6), ("pump_weak", 0.5), ("supply_sag", 0.2), ("sensor_drift", 0.5), ("tip_clog", 0.4)]
+KINDS += [("pump_still", 1.0), ("valve_shut", 0.3), ("sensor_dead", 0.3), ("sensor_noisy", 0.4)]
 FRESH = [("tip_clog", 6), ("leak", 3), ("valve_slow", 8)]
 # Of the effect, plus so many deviations of a repeated checkup.
 SHARE, SIGMAS = 0.1, 4.0
@@ -57,7 +58,7 @@ def test_a_computed_unit_is_like_a_whole_one(
     if kind == "sensor_drift":  # the virtual unit's drifts upwards only
         rows = rows[rows[:, 0] > 0]
     expected = np.median(rows, axis=0) - computed["nominal healthy"].mean(axis=0)
-    sigma = np.sqrt(2 * np.diag(model.repeat))
+    sigma = np.sqrt(2 * np.diag(model.repeat) + rows.var(axis=0))
     room = SHARE * np.abs(expected) + SIGMAS * sigma
     off = [(NAMES[n], float(effect[n]), float(expected[n])) for n in np.flatnonzero(np.abs(effect - expected) > room)]
     assert not off
