@@ -1,7 +1,7 @@
 """The checks as tests: `pytest --pyargs airquill_hil --unit URL --serial S --out DIR`.
 
-Several units, each with its own --unit and --serial: one after another, or side by side by pytest-xdist's
-`-n N --dist loadgroup`, which keeps all of a unit's checks in one process.
+Several units, each with its own --unit and --serial: one after another, or side by side by pytest-xdist's `-n N`, with
+all checks of a unit in one process.
 
 The same run as that of `airquill accept` (run.py), with the same record, verdict and exit code, for those who want
 pytest's selection and reports. Nothing of the bench is imported before a unit is asked for, since pytest loads this for
@@ -65,12 +65,23 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         raise pytest.UsageError(f"{len(units)} units and {len(serials)} serials: give each --unit its --serial.")
     if metafunc.config.getoption("--rig"):
         raise pytest.UsageError("One rig cannot hold several units: give one --unit, or no --rig.")
-    side_by_side = hasattr(metafunc.config, "workerinput")  # in a process of pytest-xdist, which knows the mark
-    chosen = [
-        pytest.param(n, id=serials[n] if serials else unit, marks=[pytest.mark.xdist_group(unit)] * side_by_side)
-        for n, unit in enumerate(units)
-    ]
+    chosen = [pytest.param(n, id=serials[n] if serials else unit) for n, unit in enumerate(units)]
     metafunc.parametrize("acceptance", chosen, indirect=True, scope="session")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """All checks of a unit go to one process, in their order: they are one run."""
+    if not config.getoption("--unit"):
+        return None
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByUnit(LoadScopeScheduling):  # type: ignore[misc]
+        def _split_scope(self, nodeid: str) -> str:
+            # test_unit[UNIT-check]; no check has a hyphen in its name.
+            return nodeid.rpartition("-")[0]
+
+    return ByUnit(config, log)
 
 
 @pytest.fixture(scope="session")

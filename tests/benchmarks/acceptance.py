@@ -9,6 +9,7 @@ python tests/benchmarks/acceptance.py --stock-uf2 RPI_PICO.uf2    the firmware o
 from __future__ import annotations
 
 import argparse
+import resource
 import subprocess
 import sys
 import tempfile
@@ -26,7 +27,7 @@ from airquill_hil.bench import Bench  # noqa: E402
 from airquill_hil.checks import CHECKS, chosen_checks  # noqa: E402
 from airquill_hil.limits import Outcome, load_limits  # noqa: E402
 from airquill_hil.opening import opened_bench  # noqa: E402
-from airquill_hil.record import Record  # noqa: E402
+from airquill_hil.record import CheckRecord, Record  # noqa: E402
 from airquill_hil.rig import Drive, Gates  # noqa: E402
 from airquill_hil.run import run  # noqa: E402
 from benchmarks.heading import heading  # noqa: E402
@@ -99,43 +100,45 @@ def in_this_process() -> tuple[Record, float, float, float]:
         return record, time.monotonic() - begun[0], time.process_time() - begun[1], unit.port.now() - begun[2]
 
 
-def side_by_side(units: int, workers: int) -> tuple[int, float]:
-    """Units in processes of their own by pytest-xdist: how many records they left, and wall time in s."""
-    named = [word for n in range(1, units + 1) for word in ("--unit", f"sim://H{n}", "--serial", f"HEATHER-{n}")]
+def side_by_side(units: int, workers: int) -> tuple[int, float, float]:
+    """Units in processes of their own by pytest-xdist: how many records they left, wall and processor time in s."""
+    named = [word for n in range(1, units + 1) for word in ("--unit", f"sim://H{n}")]
     with tempfile.TemporaryDirectory() as folder:
         command = [sys.executable, "-m", "pytest", "-q", "-p", "airquill_hil.plugin", "-p", "no:cacheprovider"]
-        command += ["--pyargs", "airquill_hil", *named, "-n", str(workers), "--dist", "loadgroup", "--out", folder]
+        command += ["--pyargs", "airquill_hil", *named, "-n", str(workers), "--out", folder]
         path = ":".join(str(ROOT / name) for name in ("host", "protocol", "device", "hil"))
         begun = time.monotonic()
         done = subprocess.run(
             command, cwd=folder, env={"PYTHONPATH": path}, capture_output=True, text=True, check=False
         )
         took_s = time.monotonic() - begun
-        left = len(list(Path(folder).glob("HEATHER-*.json")))
+        left = len(list(Path(folder).glob("*.json")))
         if left != units:
             print(done.stdout[-2000:], done.stderr[-2000:])
-        return left, took_s
+        used = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return left, took_s, used.ru_utime + used.ru_stime
 
 
 def on_the_chip(stock: Path, names: Sequence[str]) -> tuple[Record, float, float]:
-    """The checks that an emulated chip can show: record, wall time and emulated time in s."""
+    """The checks that an emulated chip can show: record, processor time and emulated time in s."""
     from airquill_hil.chip.unit import Image, Unit
 
     with closing(Image(stock)) as image:
         unit = Unit(image)
         unit.client.set({"unit.serial": SERIAL}, keep=True)
-        begun = time.monotonic(), unit.chip.ns
+        begun = time.process_time(), unit.chip.ns
+
+        def used() -> tuple[float, float]:
+            return time.process_time() - begun[0], (unit.chip.ns - begun[1]) / 1e9
+
+        def done(check: CheckRecord) -> None:
+            figures = ", ".join(f"{one.name} {one.shown}" for one in check.figures)
+            so_far = "{:.0f} s of processor, {:.1f} s emulated so far".format(*used())
+            print(f"  {check.outcome} {check.title}: {figures} ({so_far})", flush=True)
+
         bench = Bench(unit.client, load_limits(), None, SERIAL, 0.0, ChipRig(unit))  # type: ignore[arg-type]
-        record = run(bench, checks=chosen_checks(names), whole=False, on_done=lambda one: print(said(one), flush=True))
-        return record, time.monotonic() - begun[0], (unit.chip.ns - begun[1]) / 1e9
-
-
-def said(check: object) -> str:
-    """A check's outcome in a line."""
-    from airquill_hil.record import CheckRecord
-
-    assert isinstance(check, CheckRecord)
-    return f"  {check.outcome} {check.title}: {', '.join(f'{one.name} {one.shown}' for one in check.figures)}"
+        record = run(bench, checks=chosen_checks(names), whole=False, on_done=done)
+        return (record, *used())
 
 
 def main() -> None:
@@ -150,9 +153,10 @@ def main() -> None:
     heading()
     print(f"{len(CHECKS)} checks, {sum(len(check.figures) for check in CHECKS)} figures")
     if wanted.stock_uf2:
-        record, wall_s, emulated_s = on_the_chip(wanted.stock_uf2, wanted.only or ON_THE_CHIP)
+        record, process_s, emulated_s = on_the_chip(wanted.stock_uf2, wanted.only or ON_THE_CHIP)
         passed = sum(one.outcome is Outcome.PASS for one in record.checks)
-        print(f"emulated chip: {passed} of {len(record.checks)} passed, {emulated_s:.1f} s emulated in {wall_s:.0f} s")
+        print(f"emulated chip: {passed} of {len(record.checks)} passed, {emulated_s:.1f} s emulated, ", end="")
+        print(f"{process_s:.0f} s of processor")
     elif wanted.port:
         begun = time.monotonic()
         with Client.open(wanted.port) as unit:
@@ -161,8 +165,8 @@ def main() -> None:
                 record = run(bench)
         print(f"{wanted.port}: {record.verdict} in {time.monotonic() - begun:.0f} s. {record.sentence}")
     elif wanted.units:
-        left, took_s = side_by_side(wanted.units, wanted.workers)
-        print(f"{left} units by {wanted.workers} processes: {took_s:.0f} s, {took_s / wanted.units:.2f} s a unit")
+        left, took_s, process_s = side_by_side(wanted.units, wanted.workers)
+        print(f"{left} records by {wanted.workers} processes: {took_s:.0f} s, {process_s:.0f} s of processor")
     else:
         record, wall_s, process_s, unit_s = in_this_process()
         print(
