@@ -45,7 +45,7 @@ class Link:
         self.stream_us = 0
         self.streamed = ()  # (index, " path=") of each reading
         self.shadow = None  # values of an open batch
-        self._stream_at = 0
+        self.streamed_at = 0
         self._reader = frame.LineReader()
         self._in = bytearray(_BYTES_A_PASS)
         self._in_at = 0
@@ -157,8 +157,8 @@ class Link:
                 self._in_end = self.board.serial_read(self._in)
             if self._in_at < self._in_end:
                 self._take(now)
-        if self.stream_us and self.board.ticks_diff(now, self._stream_at) >= self.stream_us:
-            self._stream_at = now
+        if self.stream_us and self.board.ticks_diff(now, self.streamed_at) >= self.stream_us:
+            self.streamed_at = now
             self.emit(t.T_READING)
         if self._count or self._event is not None or self._reply is not None or self._out_at < len(self._out):
             self._send()

@@ -287,6 +287,8 @@ def _stream_paths(app, ms, paths):
     if room < 0:
         raise ProtocolError(t.E_REPLY_TOO_LONG, "stream")
     link.streamed = streamed
+    # Now, whatever the clock was when the last stream ended: half of its range may have gone by.
+    link.streamed_at = app.board.ticks_add(app.board.ticks_us(), -ms * 1000)
     link.stream_us = ms * 1000
     link.listen(link.listening | 1 << t.T_READING)
     yield "done"

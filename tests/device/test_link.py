@@ -189,6 +189,15 @@ def test_events_carry_running_numbers_and_a_gap_shows_what_was_dropped(greeted: 
     assert dropped == int(later[0].split()[1]) - numbers[-1] - 1
 
 
+@pytest.mark.parametrize("idle_s", [500, 600, 1000])
+def test_a_stream_begins_at_once_however_long_ago_the_last_one_was(greeted: Line, idle_s: int) -> None:
+    """The clock's difference turns its sign after 537 s, half of its range."""
+    greeted.send(framed("2 stream 10 vacuum.kpa"), 50)
+    assert "3 done" in greeted.send(framed("3 stream 0") + b"\n" * 9, 300)
+    greeted.unit.advance(idle_s * 1_000_000)
+    assert any(" reading " in text for text in greeted.send(framed("4 stream 10 vacuum.kpa"), 50))
+
+
 def test_a_host_that_does_not_read_never_holds_the_loop(greeted: Line) -> None:
     assert "2 done" in greeted.send(framed("2 stream 10 vacuum.kpa pump.duty_pct"))
     before = greeted.unit.passes
