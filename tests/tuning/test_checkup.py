@@ -96,6 +96,13 @@ def test_without_hands_only_the_open_tip_is_measured() -> None:
     assert found.figures["open_kpa"] is not None and found.figures["sealed_kpa"] is None
 
 
+def test_a_unit_that_sends_no_readings_is_not_judged() -> None:
+    tool, _ = tool_at("sim://")
+    tool.unit.stream = lambda *_: None  # type: ignore[method-assign]
+    with pytest.raises(AirquillError, match="sent 0 readings"):
+        run_checkup(tool, 22, 0.0)
+
+
 @pytest.mark.parametrize(("fault", "word"), [("sensor_dead:1", "sensor_range"), ("supply_sag:0.6", "supply_low")])
 def test_a_fault_that_stops_the_unit_is_named(fault: str, word: str) -> None:
     tool, _ = tool_at(f"sim://?fault={fault}")

@@ -85,6 +85,15 @@ def test_a_healthy_unit_and_the_likelihoods_sum_to_one(model: Model) -> None:
     assert max(abs(value) for value in said.against_healthy.values()) < 0.5
 
 
+def test_a_tip_that_nobody_closed_is_no_evidence(model: Model) -> None:
+    """Without hands only the open tip is measured: what was not tried did not fail."""
+    usual = figures_of_row(model.fleet_mean)
+    figures: dict[str, float | None] = {name: usual[name] for name in ("rest_kpa", "open_kpa", "open_part_kpa")}
+    assert diagnose(model, reference(model), checkup(figures)).likeliest == HEALTHY
+    figures |= {"open_kpa": 62.0, "open_part_kpa": 55.0}
+    assert diagnose(model, reference(model), checkup(figures)).likeliest == "tip_clog"
+
+
 @pytest.mark.parametrize(("word", "cause"), [("sensor_range", "sensor_dead"), ("supply_low", "supply_sag")])
 def test_what_stopped_the_unit_is_the_evidence(word: str, cause: str, model: Model) -> None:
     assert diagnose(model, reference(model), checkup({}, word)).named == cause

@@ -36,6 +36,7 @@ PRESSES = 4
 PEDALS = (1, 2)
 _SUPPLY = "supply.volts"
 _NOISE = "sensor.noise_kpa"
+_LEAST_SAMPLES = 30
 _CLOSE_S = 0.1  # before a change, recorded closely
 # Short of the pump's longest run, and longer than a hand needs between two picks of one block.
 _IDLE_OFF_S = 20
@@ -238,7 +239,14 @@ class _Run:
                 unit.do("dead_man", 0)
             recorder.run(AFTER_S)
             unit.do("preset", unit.get("preset.active")["preset.active"])
-            return recorder.trace()
+            trace = recorder.trace()
+        if len(trace.at_s) < _LEAST_SAMPLES and not self.stopped():
+            raise AirquillError(
+                f"The unit sent {len(trace.at_s)} readings of its vacuum in {pick.seconds:.1f} s. Look at its cable, "
+                "and whether another program keeps this computer busy; then repeat.",
+                3,
+            )
+        return trace
 
     def _watch(self, recorder: Recorder, pick: Pick) -> None:
         """Closely where the vacuum moves: a unit cannot collect the memory that events take while vacuum is on."""

@@ -66,12 +66,13 @@ COUNT = len(FEATURES)
 
 
 def features_of(figures: Mapping[str, float | None], measured: bool) -> Floats:
-    """The row of a checkup's figures; nan where nothing was measured. With `measured`, the air was: what has no time
-    then never happened."""
+    """The row of a checkup's figures; nan where nothing was measured. With `measured` they are a checkup's: what has no
+    time in its pick with a closed tip never happened."""
     row = np.full(COUNT, np.nan)
+    picked = measured and figures.get("sealed_kpa") is not None
     for place, feature in enumerate(FEATURES):
         value = figures.get(feature.figure)
-        if value is None and measured:
+        if value is None and picked:
             value = feature.never
         if value is not None:
             row[place] = feature.scale.turn(value)
