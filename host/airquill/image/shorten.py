@@ -146,14 +146,32 @@ def _shorten_private(tree: ast.Module, used: set[str]) -> None:
         elif isinstance(node, ast.Import | ast.ImportFrom):
             stay |= _identifiers(node)
     short = ("".join(letters) for count in (1, 2) for letters in product(ascii_lowercase, repeat=count))
-    names: dict[str, str] = {}
+    # Only what is defined here: a private name of MicroPython's own, once read, is found under that name alone.
+    names = {
+        name: next(one for one in short if one not in used and not iskeyword(one))
+        for name in _defined(tree)
+        if name.startswith("_") and not name.startswith("__") and name not in stay
+    }
     for part in ast.walk(tree):
         for field in ("id", "attr", "name", "arg"):
             name = getattr(part, field, None)
-            if isinstance(name, str) and name.startswith("_") and not name.startswith("__") and name not in stay:
-                if name not in names:
-                    names[name] = next(one for one in short if one not in used and not iskeyword(one))
+            if isinstance(name, str) and name in names:
                 setattr(part, field, names[name])
+
+
+def _defined(tree: ast.Module) -> list[str]:
+    """Names that a module gives: to functions, classes, arguments, variables, and attributes of its objects."""
+    found: dict[str, None] = {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            found[node.name] = None
+        elif isinstance(node, ast.arg):
+            found[node.arg] = None
+        elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+            found[node.id] = None
+        elif isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store):
+            found[node.attr] = None
+    return list(found)
 
 
 def _is_const(value: ast.expr) -> bool:
