@@ -130,6 +130,7 @@ def test_an_altitude_does_not_look_like_a_fault(model: Model) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(400)  # a guard against a hang: they take some ten seconds of processor time
 def test_most_faults_are_found_and_healthy_units_left_alone(model: Model) -> None:
     """Bounds as for 300 and 100 units, less what chance does to so few; a guess would hit one in fifteen."""
     found = part_sensor(model, 60, 40, seed=11)
@@ -143,6 +144,7 @@ def test_most_faults_are_found_and_healthy_units_left_alone(model: Model) -> Non
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(400)  # a guard against a hang: they take some ten seconds of processor time
 def test_what_the_model_does_not_know_seldom_makes_it_sure_of_a_wrong_cause(model: Model) -> None:
     bent = part_bent(model, 40, 20, seed=12)["Pumps with bent curves, against their baseline"]
     holes = part_holes(model, 40, 0, seed=13)["Leaks that are holes, against their baseline"]

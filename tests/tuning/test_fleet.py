@@ -102,6 +102,7 @@ def test_features_turn_back(model: Model) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(400)  # a guard against a hang: they take some ten seconds of processor time
 def test_another_needle_is_computed_once_and_a_damaged_cache_again(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

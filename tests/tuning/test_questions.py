@@ -148,6 +148,7 @@ def test_a_person_may_be_asked_the_same_once_more(tables: Tables, evidence: Evid
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(400)  # a guard against a hang: they take some ten seconds of processor time
 def test_with_one_answer_in_ten_wrong_what_is_named_is_mostly_right(model: Model) -> None:
     (found,) = part_questions(model, 60, 0, seed=21).values()
     right, wrong, none = found.named_right
