@@ -22,11 +22,13 @@ from airquill_device.usbkeys import Keyboard
 from airquill_protocol import tables
 from airquill_protocol.compat import const
 
-# Source of the addresses: RP2040 data sheet, 2.3.1 SIO, 4.7 watchdog (0x3000 beyond a register clears its bits).
+# Source of the addresses: RP2040 data sheet, 2.3.1 SIO, 4.7 watchdog (0x3000 beyond a register clears its bits). The
+# RP2350 has the same registers, its watchdog elsewhere; from its SDK's addressmap.h.
 _GPIO_IN = const(0xD0000004)
-_WATCHDOG_REASON = const(0x40058008)
-_WATCHDOG_COUNT = const(0x4005800C)
-_WATCHDOG_PAUSE = const(0x4005B000)
+_WATCHDOG = 0x400D8000 if "RP2350" in sys.implementation._machine else 0x40058000
+_WATCHDOG_REASON = _WATCHDOG + 0x8
+_WATCHDOG_COUNT = _WATCHDOG + 0xC  # the first scratch register
+_WATCHDOG_PAUSE = _WATCHDOG + 0x3000
 _WATCHDOG_ENABLE = const(1 << 30)
 
 _WIRING_FILE = "/wiring.json"

@@ -27,10 +27,7 @@ KNOWN_BOARDS = {
 }
 
 
-UNTRIED = (
-    "This is for an {chip}. Nobody has run Airquill's firmware on one, and it still uses the RP2040's watchdog "
-    "registers: expect it not to work."
-)
+UNTRIED = "This is for an {chip}. Nobody has run Airquill's firmware on one yet: try all of it before you rely on it."
 
 
 @dataclass(frozen=True)
