@@ -195,7 +195,7 @@ def report(title: str, found: Score, seconds: float) -> None:
     print(f"\n{title} ({seconds:.0f} s)")
     print(f"likeliest cause is the true one: {found.top_share:.1%} of {found.faulty} units whose fault shows")
     print(
-        f"of these named right {right}, named wrong {wrong}, not named {none}; {found.unseen} faults change no reading"
+        f"of these named right {right}, wrong {wrong}, not named {none}; {found.unseen} faults change no reading"
     )
     if found.healthy:
         print(f"false alarms: {found.false_alarms:.1%} of {found.healthy} healthy units")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from airquill.pneumatics.vector import AirMany
-from benchmarks import acceptance, commands, escapes, link, physics, trend, unit
+from benchmarks import acceptance, commands, diagnosis, escapes, link, physics, trend, unit
 
 COMMIT = re.compile(r"^commit (unknown|[0-9a-f]{7,}(-dirty)?), Python \d", re.M)
 RATIO = re.compile(r"\b\d+(\.\d+)? times")
@@ -92,6 +92,14 @@ def test_acceptance_accepts_the_unit_that_it_times(
 ) -> None:
     out = shown(acceptance, [], monkeypatch, capsys)
     assert re.search(r"^sim://: accepted, \d+\.\d s, \d+\.\d s of processor, \d+ s of the unit's time", out, re.M), out
+
+
+def test_diagnosis_counts_every_unit(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    out = shown(diagnosis, ["--parts", "holes", "--faulty", "8", "--seed", "3"], monkeypatch, capsys)
+    found = re.search(r"named right (\d+), wrong (\d+), not named (\d+); (\d+) faults change no reading", out)
+    assert found is not None and sum(map(int, found.groups())) == 4
+    (row,) = re.findall(r"^leak +(.*)$", out, re.M)
+    assert sum(int(count) for count in row.split() if count != ".") == 4 - int(found[4])
 
 
 def test_commands_measures_processor_time_and_what_fails_stops_it() -> None:
