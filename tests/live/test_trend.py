@@ -124,12 +124,12 @@ def test_a_slower_rise_to_a_lower_level_is_no_filter() -> None:
 
 def test_pull_down_is_compared_with_acceptance_at_full_strength_and_a_known_altitude_only() -> None:
     header = HEADER.model_copy(update={"baseline": ACCEPTED.text(), "altitude_m": 0.0})
-    strong = [Pick(**{**vars(pick), "strength_pct": 100.0}) for pick in made(SET, level_kpa=64.0, rise_s=0.45)]
+    strong = [Pick(**{**vars(pick), "strength_pct": 100.0}) for pick in made(SET, level_kpa=64.0, rise_s=0.4)]
     (notice,) = notices(strong, header=header)
     assert (notice.kind, notice.against) == ("pull_down", "accepted")
     assert "half as long again as when the unit was accepted: clean or change the filter" in notice.sentence
     assert notices(strong, header=header.model_copy(update={"altitude_m": None})) == []
-    assert notices(made(SET, level_kpa=64.0, rise_s=0.45), header=header) == []
+    assert notices(made(SET, level_kpa=64.0, rise_s=0.4), header=header) == []
 
 
 def test_levels_are_compared_as_they_would_be_here() -> None:
