@@ -44,13 +44,17 @@ def test_every_pick_is_found_with_figures_near_the_real_air(unit: Client) -> Non
     operator = Operator(unit, 8, seed=2, miss_share=0.0)
     real: list[Trace] = []
     lines = []
+    begun_s = float("inf")
     header = header_of(unit, "", "", None)
     for line in Watcher(unit, 100).lines(60.0):
         lines.append(line)
+        # A line may be looked at later than it was read: the pressures are those of now.
+        now_s = unit.port.now()
+        begun_s = min(begun_s, now_s - line["at_s"])
         if line.get("event") == "cycle" and line["state"] == "picking":
             real.append(Trace())
         if real:
-            real[-1].at_s.append(float(line["at_s"]))
+            real[-1].at_s.append(now_s)
             real[-1].kpa.append(float(control.truth()["pen_kpa"]))
             if line.get("event") == "cycle":
                 real[-1].states.append((float(line["at_s"]), str(line["state"])))
@@ -63,15 +67,20 @@ def test_every_pick_is_found_with_figures_near_the_real_air(unit: Client) -> Non
     assert not any(pick.from_standstill for pick in picks[1:])
     for pick, air in zip(picks, real, strict=True):
         assert pick.outcome == "released"
-        off_s = air.when("releasing")
-        assert off_s is not None
+        at_s = air.when("releasing")
+        assert at_s is not None
+        off_s = begun_s + at_s
         vented, begun = falls_to(air, 5.0, off_s), falls_to(air, 50.0, off_s)
         assert vented is not None
         assert begun is not None
         assert pick.level_kpa == pytest.approx(level(air, off_s), abs=0.3)
-        # The unit's filter of 10 ms lags by a little more at the slow end of a vent.
-        assert pick.let_go_ms == pytest.approx((vented - off_s) * 1000 + 12, abs=6)
-        assert pick.vent_ms == pytest.approx((vented - begun) * 1000, abs=8)
+        # Behind the air by the unit's filter, 10 ms of time constant after a fall that takes as long, and a sample.
+        assert pick.let_go_ms is not None
+        assert pick.vent_ms is not None
+        assert 10 < pick.let_go_ms - (vented - off_s) * 1000 < 30
+        assert 0 < pick.vent_ms - (vented - begun) * 1000 < 20
+    let_gos = [pick.let_go_ms for pick in picks if pick.let_go_ms is not None]
+    assert max(let_gos) - min(let_gos) < 5
     # The hand touches the part up to 0.3 s after the press; the rise does not know.
     rises = [pick.rise_s for pick in picks[1:] if pick.rise_s is not None]
     assert len(rises) >= 5
