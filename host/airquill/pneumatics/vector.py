@@ -44,11 +44,15 @@ class AirMany:
     supply_volts = _Input()
     ambient_pa = _Input()
 
-    def __init__(self, airs: Sequence[Air]):
-        """Raises ValueError for an empty list."""
+    def __init__(self, airs: Sequence[Air], finely: bool = True):
+        """Not `finely`, a step is one step however far a pressure moves: for who takes short ones where it does.
+
+        Raises ValueError for an empty list.
+        """
         if not airs:
             raise ValueError("give at least one air path")
         n = len(airs)
+        self._coarse_kpa = (COARSE_KPA, COARSE_VENT_KPA) if finely else (np.inf, np.inf)
         self.n = n
         self._known_dt_s = 0.0  # the step that _take_inputs was done for; 0 when an input is new
         self.pump_duty = row([a.pump_duty for a in airs])
@@ -134,7 +138,7 @@ class AirMany:
     def _step_valves(self, dt_s: float) -> None:
         self._valve_rests = self._valves.step(self._coil_drive, dt_s)
         opened = self._valves.opened
-        self._limits[:3] = np.where(opened == 1.0, COARSE_KPA, COARSE_VENT_KPA)
+        self._limits[:3] = np.where(opened == 1.0, *self._coarse_kpa)
         self._orifices.choose(self.tip_share, opened, self._amb)
 
     def step(self, dt_s: float) -> None:

@@ -17,8 +17,8 @@ from airquill.twin.parameters import split
 Floats = npt.NDArray[np.float64]
 Sets = Sequence[dict[str, float]]
 
-# Time steps of a recording in ms and until when: fine while volumes equalise, since the integrator is first order.
-_STEPS = ((0.25, 20.0), (0.5, 60.0), (1.0, 300.0), (4.0, 1200.0), (40.0, 4400.0))
+# Time steps of a recording in ms and until when: short while volumes equalise, since the integrator is first order.
+_STEPS = ((0.1, 10.0), (0.25, 100.0), (0.5, 200.0), (1.0, 400.0), (4.0, 1200.0), (40.0, 4400.0))
 _SETTLE_STEPS_S = (0.05,) * 6 + (0.5,) * 14
 _FROM_SHARE = 0.7
 """Of a guess, where settling begins: from above, a sealed tip would stay, behind the pump's check valves."""
@@ -101,7 +101,7 @@ def traces(sets: Sets, full_kpa: float, heat_k: float, measured: Measurement) ->
                 air.valve_drive = air.valve.coil = 0.0
                 air.valve.energised = False
             airs.append(air)
-    rows = _follow(AirMany(airs), np.repeat([one["lag_ms"] / 1000.0 for one in sets], len(KINDS)))
+    rows = _follow(AirMany(airs, finely=False), np.repeat([one["lag_ms"] / 1000.0 for one in sets], len(KINDS)))
     rows += np.repeat([one["zero_kpa"] for one in sets], len(KINDS))[:, None]
     return {kind: rows[n :: len(KINDS)] for n, kind in enumerate(KINDS)}
 
