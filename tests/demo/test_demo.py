@@ -119,8 +119,8 @@ def test_a_browser_draws_the_page_of_the_demo(told: Told, require: Callable[[obj
     [
         ("        if len(program) == 0:\n            return False\n", "        return False\n", "no key at all"),
         (
-            "                report[2 + i] = self._program[self._at + 2 + i]\n",
-            "                report[2 + i] = self._program[self._at + 2 + i] + 1\n",
+            "                report[i - self._at] = self._program[i]\n",
+            "                report[i - self._at] = self._program[i] + 1\n",
             "Up Arrow",
         ),
         (
