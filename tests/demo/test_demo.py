@@ -119,8 +119,8 @@ def test_a_browser_draws_the_page_of_the_demo(told: Told, require: Callable[[obj
     [
         ("        if len(program) == 0:\n            return False\n", "        return False\n", "no key at all"),
         (
-            "                report[i - self._at] = self._program[i]\n",
-            "                report[i - self._at] = self._program[i] + 1\n",
+            "            first[n] = program[at + n] if n < 2 + keys else 0\n",
+            "            first[n] = program[at + n] + 1 if n < 2 + keys else 0\n",
             "Up Arrow",
         ),
         (
