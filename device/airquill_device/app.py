@@ -326,6 +326,8 @@ class App:
             self.panel.tick(now)
         elif turn == 9:
             self.panel.paint()
+        elif turn == 10:
+            self.panel.show()
         elif turn == 2 and self.addons is not None:
             self.addons.tick(now)
         self.cycle.tick(now)

@@ -76,7 +76,7 @@ class Panel:
             cycle.step_preset(1)
 
     def paint(self):
-        """Light the bar, in another pass than the look."""
+        """Work out what the bar shows, in another pass than the look."""
         if not self.present:
             return
         cycle = self.app.cycle
@@ -93,6 +93,11 @@ class Panel:
             self._paint_preset(self._preset)
         else:
             self._paint_level()
+
+    def show(self):
+        """Hand what was painted to the lamps, in a pass of its own."""
+        if not self.present:
+            return
         lamps = self._lamps
         shown = self._shown
         changed = self._stale

@@ -214,14 +214,13 @@ def _describe_setting(slot):
     kind = settings.kind(slot)
     lo, hi = settings.limits(slot)
     digits = kind if kind <= v.DEC2 else 0
-    return 'done path=%s id=%d type=%s lowest=%s highest=%s unit="%s" words=%s default=%s live=%s keep=%s since=%d' % (
-        settings.path(slot),
-        settings.row_id(slot),
-        _KINDS[kind],
-        v.format_number(lo, digits),
-        v.format_number(hi, digits),
-        settings.unit(slot),
-        settings.words(slot).replace(" ", ",") or "-",
+    text = "done path=%s id=%d type=%s" % (settings.path(slot), settings.row_id(slot), _KINDS[kind])
+    yield None
+    text += " lowest=%s highest=%s" % (v.format_number(lo, digits), v.format_number(hi, digits))
+    yield None
+    text += ' unit="%s" words=%s' % (settings.unit(slot), settings.words(slot).replace(" ", ",") or "-")
+    yield None
+    yield text + " default=%s live=%s keep=%s since=%d" % (
         settings.render(slot, settings.default(slot)),
         "yes" if settings.live(slot) else "no",
         "unit" if settings.stays(slot) else "profile",

@@ -227,6 +227,8 @@ class Unit:
             self.panel.tick(now)
         elif self._turn == 9:
             self.panel.paint()
+        elif self._turn == 10:
+            self.panel.show()
         self.cycle.tick(now)
         self.keyboard.tick(now)
         self.pump.tick(now)

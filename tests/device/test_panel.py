@@ -179,6 +179,7 @@ def test_a_new_preset_shows_its_number_for_a_second(unit, number, lit):
 @pytest.mark.parametrize("number", [t.F_STOPPED_BY_HOST, t.F_DEAD_MAN, t.F_SENSOR_RANGE, t.F_WIRING])
 def test_a_fault_blinks_its_number(unit, number):
     unit.fault(number)
+    unit.run(16)  # painted in one pass, shown in the next
     seen = set()
     changes = 0
     last = None
@@ -205,6 +206,7 @@ def test_the_page_shows_each_fault_as_the_bar_does(unit):
     assert faults
     for number in faults:
         unit.fault(number)
+        unit.run(16)
         shown = {" ".join("o" if lamp else "." for lamp in lamps(unit)) for _ in range(64) if unit.run(16) is None}
         (drawing,) = shown - {". . . . ."}
         assert any(line.startswith(f"| {number} ") and f"| `{drawing}` |" in line for line in page.splitlines())
