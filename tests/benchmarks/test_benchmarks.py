@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from airquill.pneumatics.vector import AirMany
-from benchmarks import acceptance, commands, diagnosis, escapes, link, physics, trend, unit
+from benchmarks import acceptance, commands, diagnosis, escapes, fit_coverage, link, physics, trend, unit
 
 COMMIT = re.compile(r"^commit (unknown|[0-9a-f]{7,}(-dirty)?), Python \d", re.M)
 RATIO = re.compile(r"\b\d+(\.\d+)? times")
@@ -118,3 +118,9 @@ def test_trend_tells_nothing_of_healthy_units_and_a_grown_fault(
     out = shown(trend, ["--sessions", "2", "--picks", "14"], monkeypatch, capsys)
     assert "healthy: 0 notices in 2 sessions of 14 picks" in out
     assert "filter_clog: told at 0.6\n" in out
+
+
+def test_fit_coverage(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    out = shown(fit_coverage, ["2", "1"], monkeypatch, capsys)
+    assert re.search(r"^end_kpa +interval holds the truth in +(0|50|100)\.0 %; told in [0-2] of 2$", out, re.M)
+    assert "fits: 2 of 2" in out

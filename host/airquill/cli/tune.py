@@ -72,8 +72,11 @@ def tune(
     with contextlib.ExitStack() as stack:
         unit = stack.enter_context(open_unit(port))
         running = unit.all_settings()
-        measured = _measure(unit, gauges, read, rig, altitude, stack)
+        bar = stack.enter_context(_bar())
+        measured = _measure(unit, gauges, read, rig, altitude, bar, stack)
+        bar.step("Fitting", 1.0)
         found = fit(measured)
+        bar.end()
         made = make_twin(measured, found, _said(unit, running))
         if not found.fits:
             _write_page(page, made, None)
@@ -139,12 +142,17 @@ def _said(unit: Client, running: dict[str, Value]) -> dict[str, str]:
 
 
 def _measure(
-    unit: Client, gauges: list[int], read: str, url: str | None, altitude: float, stack: contextlib.ExitStack
+    unit: Client,
+    gauges: list[int],
+    read: str,
+    url: str | None,
+    altitude: float,
+    bar: _Bar,
+    stack: contextlib.ExitStack,
 ) -> Measurement:
     from airquill.tuning.sweep import Sweep
     from airquill.tuning.tool import Tool
 
-    bar = stack.enter_context(_bar())
     around = _Around.of(unit, url, bar, stack)
     tool = Tool(unit, around.hands)
     sweep = Sweep(tool, _reader(unit, read, around.rig, bar), gauges, altitude, bar.step, bar.tell)
@@ -153,8 +161,6 @@ def _measure(
     except KeyboardInterrupt:
         bar.tell(tool.left_unsafe or "Stopped. The unit is as it was.")
         raise
-    finally:
-        bar.end()
 
 
 @dataclass
