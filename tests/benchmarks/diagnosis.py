@@ -194,9 +194,7 @@ def report(title: str, found: Score, seconds: float) -> None:
     right, wrong, none = found.named_right
     print(f"\n{title} ({seconds:.0f} s)")
     print(f"likeliest cause is the true one: {found.top_share:.1%} of {found.faulty} units whose fault shows")
-    print(
-        f"of these named right {right}, wrong {wrong}, not named {none}; {found.unseen} faults change no reading"
-    )
+    print(f"of these named right {right}, wrong {wrong}, not named {none}; {found.unseen} faults change no reading")
     if found.healthy:
         print(f"false alarms: {found.false_alarms:.1%} of {found.healthy} healthy units")
     print(f"with more than {OVERSURE:.0%}: {found.oversure_share:.1%} a wrong cause, {found.missed} missed as healthy")
