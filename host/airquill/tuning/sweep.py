@@ -75,7 +75,7 @@ class Sweep:
         on_step: Callable[[str, float], None] = lambda _step, _share: None,
         tell: Callable[[str], None] = lambda _sentence: None,
     ) -> None:
-        """AirquillError for an altitude outside the standard atmosphere, and where the unit is stopped."""
+        """AirquillError for an altitude outside the standard atmosphere."""
         self._tool = tool
         self._unit = tool.unit
         self._reader = reader
@@ -86,6 +86,7 @@ class Sweep:
         self._duty = 0.0
         self._since_s = self._on_s = self._off_s = tool.unit.port.now()
         self._running: dict[int, float] = {}
+        self._open_left: float | None = None
         try:
             self.found = Measurement(reader.source, 0.0, ambient_pa(altitude_m) / 1000.0)
         except ValueError as error:
@@ -97,24 +98,23 @@ class Sweep:
         with as_it_was(self._tool, SETTINGS):
             hands.fit_needle(self._needles[0])
             hands.open_tip()
-            self._step("At rest", 0.0)
+            self._on_step("At rest", 0.0)
             self._unit.port.sleep(2.0)  # a vent and a pump that turns on end by then
             found.rest_kpa, found.rest_error_kpa, found.noise_kpa = self._reader.rest()
             self._open(self._needles[0])
             for n, needle in enumerate(self._needles[1:]):
-                self._step(f"Needle {needle}G", 0.5 + 0.1 * n / len(self._needles))
+                self._on_step(f"Needle {needle}G", 0.5 + 0.1 * n / len(self._needles))
                 hands.fit_needle(needle)
                 hands.open_tip()
                 for pct in MORE_NEEDLES_PCT:
                     if pct >= (found.runs_pct or 0) + ABOVE_FLOOR_PCT:
                         found.levels.append(self._level(needle, False, pct))
+            # with the needle that will be sealed, to be compared with that
+            self._open_left = self._left()
             self._sealed(self._needles[-1])
             hands.open_tip()
-        self._step("Measured", 1.0)
+        self._on_step("Measured", 1.0)
         return found
-
-    def _step(self, what: str, share: float) -> None:
-        self._on_step(what, share)
 
     # ---- the pump and what it has done
 
@@ -174,7 +174,7 @@ class Sweep:
 
     def _open(self, needle: int) -> None:
         found = self.found
-        self._step("Tip open, full strength", 0.02)
+        self._on_step("Tip open, full strength", 0.02)
         self._wake()
         first = self._level(needle, False, 100)
         if first.kpa - found.rest_kpa < max(LEAST_KPA, 3.0 * found.noise_kpa):
@@ -190,7 +190,6 @@ class Sweep:
             found.supply_v = float(str(volts)) if volts is not None else RATED_VOLTS
         found.levels.append(first)
         self._running[100] = first.kpa - found.rest_kpa
-        self._open_left = self._left()
         self._floor(needle)
         if self._reader.follows and found.runs_pct is not None:
             self._start()
@@ -203,7 +202,7 @@ class Sweep:
         stalls = None
         steps = OPEN_PCT if self._reader.follows else GAUGE_PCT
         for n, pct in enumerate(steps[1:]):
-            self._step(f"Tip open, {pct} %", 0.05 + 0.25 * n / len(steps))
+            self._on_step(f"Tip open, {pct} %", 0.05 + 0.25 * n / len(steps))
             if not self._runs_at(needle, pct):
                 stalls = pct
                 break
@@ -211,7 +210,7 @@ class Sweep:
         if stalls is not None and self._reader.follows:
             self._wake()
             for pct in range(runs - 1, stalls, -1):
-                self._step(f"Tip open, {pct} %", 0.3)
+                self._on_step(f"Tip open, {pct} %", 0.3)
                 if not self._runs_at(needle, pct):
                     stalls = pct
                     break
@@ -248,7 +247,7 @@ class Sweep:
         found = self.found
         stays, starts = int(found.stalls_pct or 0), 100
         while starts - stays > 1:
-            self._step("Start of the pump", 0.42)
+            self._on_step("Start of the pump", 0.42)
             middle = (starts + stays) // 2
             if self._starts_at(middle):
                 starts = middle
@@ -259,7 +258,7 @@ class Sweep:
     def _kick(self) -> None:
         """The shortest kick at full duty after which the pump runs on just above its floor."""
         for kick_ms in KICKS_MS:
-            self._step(f"Kick of {kick_ms} ms", 0.46)
+            self._on_step(f"Kick of {kick_ms} ms", 0.46)
             self._stand()
             self._unit.set({"pump.kick_ms": kick_ms})
             if self._starts_at(min(int(self.found.runs_pct or 0) + ABOVE_FLOOR_PCT, 100)):
@@ -289,7 +288,7 @@ class Sweep:
         open_kpa = next(one.kpa for one in self.found.levels if one.needle == needle and not one.sealed)
         for n in range(SEAL_TRIES):
             self._tool.hands.seal_tip()
-            self._step("Tip sealed, full strength", 0.6)
+            self._on_step("Tip sealed, full strength", 0.6)
             self._wake()
             level = self._level(needle, True, 100)
             left = self._left()
@@ -317,13 +316,13 @@ class Sweep:
         found.levels.append(self._seal(needle))
         if self._reader.follows:
             for n in range(PULLS):
-                self._step("Pull-down and vent", 0.66 + 0.05 * n)
+                self._on_step("Pull-down and vent", 0.66 + 0.05 * n)
                 self._pull()
-            self._step("Decay", 0.82)
+            self._on_step("Decay", 0.82)
             self._decay()
         for n, pct in enumerate(SEALED_PCT):
             if pct >= (found.runs_pct or 0) + ABOVE_FLOOR_PCT:
-                self._step(f"Tip sealed, {pct} %", 0.88 + 0.03 * n)
+                self._on_step(f"Tip sealed, {pct} %", 0.88 + 0.03 * n)
                 found.levels.append(self._level(needle, True, pct))
 
     def _keep(self, kind: Kind, tape: Tape, zero_s: float, from_s: float, to_s: float) -> None:
