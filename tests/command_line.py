@@ -23,7 +23,7 @@ AIRQUILL = (sys.executable, "-c", "from airquill.cli.main import app; app()")
 ROOT = Path(__file__).parents[1]
 FOLDERS = os.pathsep.join(str(ROOT / name) for name in ("host", "protocol", "device", "hil"))
 ENVIRONMENT = {**os.environ, "PYTHONPATH": FOLDERS}
-START_S = 30.0  # a guard against a hang only: a unit starts within two seconds
+START_S = 60.0  # a guard against a hang only: a unit starts within two seconds
 
 
 @dataclass

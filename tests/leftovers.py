@@ -5,9 +5,11 @@ import os
 import signal
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 PR_SET_CHILD_SUBREAPER = 36  # prctl(2), linux/prctl.h
+END_WAIT_S = 3.0  # for a process that is ending by itself, which is no leftover
 TERM_WAIT_S = 3.0  # then SIGKILL: no test's outcome hangs on it
 
 
@@ -33,12 +35,19 @@ def children() -> dict[int, str]:
 
 
 def end_leftovers() -> list[str]:
-    """End every child by SIGTERM, then SIGKILL; return their command lines."""
-    left = children()
+    """End every child that does not end by itself, by SIGTERM, then SIGKILL; return their command lines."""
+    left = _children_after(END_WAIT_S)
     for number in (signal.SIGTERM, signal.SIGKILL):
         for pid in children():
-            os.kill(pid, number)
-        give_up = time.monotonic() + TERM_WAIT_S
-        while children() and time.monotonic() < give_up:
-            time.sleep(0.02)
+            with suppress(ProcessLookupError):
+                os.kill(pid, number)
+        _children_after(TERM_WAIT_S)
     return list(left.values())
+
+
+def _children_after(wait_s: float) -> dict[int, str]:
+    """Those that are still there then; earlier when there are none."""
+    give_up = time.monotonic() + wait_s
+    while (left := children()) and time.monotonic() < give_up:
+        time.sleep(0.02)
+    return left

@@ -113,7 +113,7 @@ def test_a_recording_can_be_read_whatever_ended_it(unit: Running, tmp_path: Path
     wait_for(lambda: path.is_file() and path.read_bytes().count(b"\n") > 5)
     picks(unit, 2)
     wait_for(lambda: path.read_bytes().count(b'"releasing"') == 2)
-    time.sleep(0.8)  # the vent of the second
+    wait_for(lambda: b'"idle"' in path.read_bytes().rpartition(b'"releasing"')[2])
     process.send_signal(how)
     out, err = process.communicate(timeout=GUARD_S)
     assert (process.returncode, out, err) == (130 if how == signal.SIGINT else -9, "", "")

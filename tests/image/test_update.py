@@ -52,7 +52,7 @@ def build_of(unit: Running) -> str:
 
 def wait_until_done(command: Callable[[], Answer]) -> str:
     """What it says as soon as the unit has started."""
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + 60
     while (said := command()).code and time.monotonic() < deadline:
         pass
     return said.done()

@@ -14,7 +14,7 @@ from airquill.simulator.control import Control
 from simulator.line import Line
 
 # For machines on which much else runs; nothing waits so long when all is well.
-PATIENCE_S = 30  # a guard against a hang only: what is waited for takes a second or two
+PATIENCE_S = 60  # a guard against a hang only: what is waited for takes a second or two
 REPLY_S = 15
 
 

@@ -16,7 +16,7 @@ from typing import Any
 from airquill.errors import AirquillError
 from airquill.simulator.platform import require_unix
 
-START_S = 30.0
+START_S = 60.0
 END_S = 5.0
 _COMMAND = "from airquill.cli.main import app; app()"  # works where no script is on the path
 
