@@ -21,6 +21,62 @@ from airquill.simulator.unit import Unit
 Send = Callable[[str, dict[str, Any]], Any]
 
 
+class _Line:
+    """Requests and replies over the socket at `path`.
+
+    Ctrl-C can come anywhere: between a request and its reply, or between a byte's arrival and its place in memory. So a
+    connection on which a request failed is given up, and the next request makes another.
+    """
+
+    def __init__(self, path: Path, timeout_s: float) -> None:
+        self._path = path
+        self._timeout_s = timeout_s
+        self._connection: socket.socket | None = None
+
+    def connect(self) -> socket.socket:
+        """The connection, made where there is none. AirquillError when nobody listens."""
+        if self._connection is None:
+            made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            try:
+                made.settimeout(self._timeout_s)
+                with short_path(self._path) as address:
+                    made.connect(address)
+            except OSError as error:
+                made.close()
+                raise AirquillError(
+                    f"No virtual unit listens at {self._path}. Start one: airquill sim run --dir {self._path.parent}", 3
+                ) from error
+            self._connection = made
+        return self._connection
+
+    def close(self) -> None:
+        """Give the connection back."""
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+    def send(self, command: str, arguments: dict[str, Any]) -> Any:
+        """What the unit says to a command. AirquillError where it cannot, or does not answer."""
+        connection, line = self.connect(), b""
+        try:
+            connection.sendall(json.dumps({"do": command, **arguments}).encode() + b"\n")
+            while not line.endswith(b"\n"):
+                new = connection.recv(65536)
+                if not new:
+                    raise AirquillError(f"The virtual unit at {self._path} has ended.", 3)
+                line += new
+        except OSError as error:
+            self.close()
+            raise AirquillError(f"The virtual unit at {self._path} does not answer: {error}.", 3) from error
+        except BaseException:
+            self.close()
+            raise
+        reply = json.loads(line)
+        if "error" in reply:
+            raise AirquillError(f"The virtual unit cannot do that: {reply['error']}.")
+        return reply["done"]
+
+
 class Control:
     """Hands and eyes around a virtual unit. A request that cannot be met raises AirquillError."""
 
@@ -48,41 +104,9 @@ class Control:
     @classmethod
     def at(cls, path: str | Path, timeout_s: float = 10.0) -> Control:
         """Control over the socket of a running virtual unit. AirquillError when nobody listens there."""
-        connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        connection.settimeout(timeout_s)
-        try:
-            with short_path(Path(path)) as address:
-                connection.connect(address)
-        except OSError as error:
-            connection.close()
-            raise AirquillError(
-                f"No virtual unit listens at {path}. Start one: airquill sim run --dir {Path(path).parent}", 3
-            ) from error
-        lines = connection.makefile("r", encoding="ascii")
-        owed = 0  # replies to requests that Ctrl-C kept from being read: they are not those of the next request
-
-        def send(command: str, arguments: dict[str, Any]) -> Any:
-            nonlocal owed
-            try:
-                connection.sendall(json.dumps({"do": command, **arguments}).encode() + b"\n")
-                owed += 1
-                while owed:
-                    line = lines.readline()
-                    owed -= 1
-            except OSError as error:
-                raise AirquillError(f"The virtual unit at {path} does not answer: {error}.", 3) from error
-            if not line:
-                raise AirquillError(f"The virtual unit at {path} has ended.", 3)
-            reply = json.loads(line)
-            if "error" in reply:
-                raise AirquillError(f"The virtual unit cannot do that: {reply['error']}.")
-            return reply["done"]
-
-        def close() -> None:
-            lines.close()
-            connection.close()
-
-        return cls(send, time.sleep, close)
+        line = _Line(Path(path), timeout_s)
+        line.connect()
+        return cls(line.send, time.sleep, line.close)
 
     def __enter__(self) -> Control:
         return self
