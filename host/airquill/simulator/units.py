@@ -77,8 +77,10 @@ def _make(seed: int, options: list[tuple[str, str]]) -> Unit:
     unit = Unit(seed, needle, tuple(fitted), flash_path, extensions, made_of)
     for key, value in later:
         if key == "fault":
-            fault, _, strength = value.partition(":")
-            unit.desk.do_fault(fault, _decimal(key, strength))
+            fault, _, strength = value.replace("=", ":").partition(":")  # `sim run --fault` has a =
+            if not strength:
+                raise ValueError(f"a fault needs a strength of 0 to 1, as in fault={fault or 'hose_leak'}:0.3")
+            unit.desk.do_fault(fault, _decimal(f"the strength of {fault}", strength))
         elif key == "part":
             unit.desk.do_touch(*_part(value))
         elif key == "supply":
