@@ -34,7 +34,7 @@ from benchmarks.heading import heading  # noqa: E402
 
 SERIAL = "HEATHER-07"
 # What can be seen on a chip that has no air at its sensor and no hands at its knob.
-ON_THE_CHIP = ("identity", "supply", "pwm", "start", "valve", "latency", "link")
+ON_THE_CHIP = ("identity", "supply", "pwm", "start", "valve", "preset", "latency", "fail_safe", "link", "stuck")
 
 
 class ChipRig:
