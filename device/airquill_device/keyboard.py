@@ -89,11 +89,13 @@ class Keyboard:
                     return False
         if self._phase == _IDLE and self._queued == 0 and not self._all_up_due:
             # At once, and what there is to note comes afterwards: a press must not wait.
+            # The time is from before: no computer may have a report that was not yet handed over by what is told of it.
+            now = self.board.ticks_us()
             if self.board.key_report(self._firsts[i]):
                 self._begin(program)
                 self._next_chord()
                 self._report[:] = self._firsts[i]
-                self._go_on(self.board.ticks_us())
+                self._go_on(now)
                 return True
         self._queue[(self._head + self._queued) % QUEUE] = program
         self._queued += 1
